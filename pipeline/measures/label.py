@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.domain import Measurement
-from pipeline.measures.colour import ciede2000, lab_from_linear, linear_from_srgb, robust_colour
+from pipeline.measures.colour import apply_gains, ciede2000, lab_from_linear, linear_from_srgb, robust_colour
 from pipeline.measures.grey_scale import fading_difference, grey_scale_rating
 
 _COLOUR_FLOOR = 2.0  # CIEDE2000: wear of the ground and the camera's rendering
@@ -23,7 +23,7 @@ def ground_colour(
     Args:
         pixels: sRGB uint8, shape (height, width, 3).
         mask: where the ground is, shape (height, width). All of the crop when left out.
-        gains: white-balance gains for linear light, shape (3,).
+        gains: white-balance gains as from `balance_gains`, shape (3,).
 
     Returns:
         L*, a*, b*; None when too little is usable.
@@ -31,7 +31,7 @@ def ground_colour(
     colour = robust_colour(pixels, mask)
     if colour is None:
         return None
-    return lab_from_linear(colour if gains is None else np.clip(colour * np.asarray(gains), 0.0, 1.0))
+    return lab_from_linear(colour if gains is None else apply_gains(colour, gains))
 
 
 def ground_difference(ground_lab: ArrayLike, sheet_lab: ArrayLike, is_balanced: bool) -> Measurement:
@@ -63,13 +63,13 @@ def print_colour(
         ground_lab: as measured on this label, shape (3,).
         sheet_ground_lab: the sheet's ground, shape (3,).
         sheet_print_lab: the sheet's artwork colour, shape (3,).
-        gains: white-balance gains for linear light, shape (3,).
+        gains: white-balance gains as from `balance_gains`, shape (3,).
 
     Returns:
         L*, a*, b*; None when nothing stands out from the ground.
     """
     light = linear_from_srgb(pixels.reshape(-1, 3))
-    lab = lab_from_linear(light if gains is None else np.clip(light * np.asarray(gains), 0.0, 1.0))
+    lab = lab_from_linear(light if gains is None else apply_gains(light, gains))
     axis = np.asarray(sheet_print_lab, dtype=np.float64) - np.asarray(sheet_ground_lab, dtype=np.float64)
     along = (lab - np.asarray(ground_lab)) @ (axis / np.linalg.norm(axis))
     split = _otsu(along)

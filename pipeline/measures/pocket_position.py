@@ -30,6 +30,9 @@ _TILT_SIGMA = 0.12  # sine of the tilt over the distance, per 100 mm: 30 degrees
 _MODEL_FLOOR_MM = 0.5  # cloth is not a plane
 _WORST_SIGMA_MM = 12.0  # beyond this the number says nothing about a tolerance of a few mm
 _WORST_MISFIT = 9.0  # mean squared residual in sigmas: the points are not a pocket's
+_GROSS_SHARE = 0.01  # measurements that are plainly wrong, such as on another pocket: assumed
+_TRUST = 4.0  # degrees of freedom by which the stated sigmas are trusted: a few residuals alone tell little
+_FAR_MM = 100.0  # no tab is farther off than this
 _LM_STEPS = 60
 _N_HOMOGRAPHY = 8
 _SIDE, _TAB_AT, _TAB_LENGTH = 8, 9, 10  # where the other three unknowns stand in the parameter vector
@@ -114,7 +117,7 @@ def position_likelihood(measurement: Measurement, plan: PocketPlan) -> dict[str,
 
     In place: a normal spread, a third of the tolerance wide, with some spread evenly, all within the tolerance. Off:
     anywhere beyond it, evenly up to 20 mm and thinning out after. Both are blurred by the measurement's uncertainty,
-    so an uncertain one says little.
+    so an uncertain one says little; one in a hundred is taken to be plainly wrong.
 
     Args:
         measurement: from `tab_position`, mm.
@@ -123,13 +126,14 @@ def position_likelihood(measurement: Measurement, plan: PocketPlan) -> dict[str,
     Returns:
         `in_place` and `off`, summing to 1, no prior mixed in.
     """
-    deviation = np.arange(-100.0, 100.0, 0.1) + 0.05
+    deviation = np.arange(-_FAR_MM, _FAR_MM, 0.1) + 0.05
     inside = np.abs(deviation) <= plan.tab_tolerance
     bell = np.where(inside, np.exp(-0.5 * (3 * deviation / plan.tab_tolerance) ** 2), 0.0)
     beyond = np.where(inside, 0.0, np.exp(-np.maximum(np.abs(deviation) - 20.0, 0.0) / 5.0))
     in_place = 0.8 * bell / bell.sum() + 0.2 * inside / inside.sum()
-    gap = measurement.value - plan.tab_top - deviation
-    blur = np.exp(-0.5 * (gap / measurement.sigma) ** 2) + 1e-6  # a gross error of measurement can never be ruled out
+    gap = (measurement.value - plan.tab_top - deviation) / measurement.sigma
+    blur = np.exp(-0.5 * gap**2) / (np.sqrt(2 * np.pi) * measurement.sigma)
+    blur = (1 - _GROSS_SHARE) * blur + _GROSS_SHARE / (2 * _FAR_MM)
     fits = float(in_place @ blur), float(beyond / beyond.sum() @ blur)
     return {"in_place": fits[0] / sum(fits), "off": fits[1] / sum(fits)}
 
@@ -230,7 +234,8 @@ def _least_squares(
     """Levenberg and Marquardt's damped Gauss-Newton.
 
     Returns:
-        Solution, its covariance for residuals of unit variance, and the mean squared residual per degree of freedom.
+        Solution, its covariance for residuals of unit variance, and the mean squared residual per degree of freedom,
+        with some trust that it is 1.
     """
     here, value, damping = start, residuals(start), 1e-3
     for _ in range(_LM_STEPS):
@@ -239,7 +244,7 @@ def _least_squares(
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -slope)
         tried = residuals(here + step)
         if np.isfinite(tried).all() and tried @ tried < value @ value:
-            settled = value @ value - tried @ tried < 1e-9 * (1 + value @ value)
+            settled = damping < 1 and value @ value - tried @ tried < 1e-9 * (1 + value @ value)
             here, value, damping = here + step, tried, damping / 10
             if settled:
                 break
@@ -252,7 +257,7 @@ def _least_squares(
         return None
     spare = len(value) - len(here)
     covariance = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
-    return here, covariance, float(value @ value) / max(spare, 1)
+    return here, covariance, (float(value @ value) + _TRUST) / (spare + _TRUST)
 
 
 def _jacobian(

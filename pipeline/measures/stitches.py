@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.domain import Measurement
-from pipeline.measures.colour import ciede2000, lab_from_linear, lab_from_srgb, robust_colour
+from pipeline.measures.colour import apply_gains, ciede2000, lab_from_linear, lab_from_srgb, robust_colour
 
 _MM_PER_INCH = 25.4
 _FEWEST_PER_INCH, _MOST_PER_INCH = 4.0, 16.0  # beyond these no denim seam is sewn, common practice
@@ -90,7 +90,7 @@ def thread_colour(strip: NDArray[np.uint8], thread_srgb: NDArray[np.uint8] | Non
     contrast = _thread_contrast(strip, thread_srgb)
     if contrast is None:
         return None
-    return robust_colour(strip, contrast >= np.quantile(contrast, 0.97) * 0.7)
+    return robust_colour(strip, contrast >= np.quantile(contrast, 0.99) * 0.85)
 
 
 def thread_difference(
@@ -101,13 +101,15 @@ def thread_difference(
     Args:
         tab_thread: linear light, shape (3,), as from `thread_colour`.
         pocket_thread: linear light, shape (3,).
-        gains: white-balance gains for both. None where nothing in the photo tells the light: the two threads share it.
+        gains: white-balance gains for both, as from `balance_gains`. None where nothing in the photo tells the light:
+            the two threads share it.
 
     Returns:
         The difference; unit "dE00".
     """
-    gain = np.ones(3) if gains is None else gains
-    difference = ciede2000(lab_from_linear(tab_thread * gain), lab_from_linear(pocket_thread * gain))
+    threads = np.stack([tab_thread, pocket_thread])
+    tab_lab, pocket_lab = lab_from_linear(threads if gains is None else apply_gains(threads, gains))
+    difference = ciede2000(tab_lab, pocket_lab)
     return Measurement(float(difference), float(np.hypot(_COLOUR_FLOOR, 0.1 * difference)), "dE00")
 
 
