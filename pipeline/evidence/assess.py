@@ -1,0 +1,135 @@
+"""All readings of one listing become one assessment: the ratio, the probability, reasons, what to ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import EvidenceConfig, ReferenceSheet
+from pipeline.cues import CUES
+from pipeline.domain import Assessment, CueReading, ListingReadings, Reason
+from pipeline.evidence.asking import photo_requests
+from pipeline.evidence.bayes import posterior
+from pipeline.evidence.calibration import calibrate
+from pipeline.evidence.groups import share_out
+from pipeline.evidence.pooling import pool, reading_vector
+from pipeline.evidence.sentences import reason_sentence
+from pipeline.evidence.style_checks import compare_with_style, resolve_style
+from pipeline.evidence.text_checks import text_readings
+from pipeline.evidence.weights import CueTable, cue_log10_lr, cue_table, state_probabilities, telling_state
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _SeenCue:
+    """A cue that something was seen of: its readings, joined, and what they say on their own."""
+
+    cue: str
+    readings: tuple[CueReading, ...]
+    likelihood: Floats
+    table: CueTable
+    log10_lr: float
+
+
+def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceConfig) -> Assessment:
+    """Weigh everything seen of one listing.
+
+    Args:
+        readings: what the photos and the listing show.
+        sheet: what a genuine pair of this maker shows.
+        evidence: shares, bounds, groups, overrides, calibration and prior.
+
+    Raises:
+        ValueError: if a reading names a cue or a state that does not exist.
+    """
+    texts = [text for part in readings.parts for text in part.texts]
+    style = resolve_style(readings.listing, texts, sheet, evidence.text_checks)
+    from_text = text_readings(readings.listing, texts, sheet, style, evidence.text_checks)
+    from_photos = (reading for part in readings.parts for reading in part.cues)
+    compared = (compare_with_style(reading, style) for reading in (*from_photos, *readings.cues))
+    seen = _seen_cues([*(reading for reading in compared if reading is not None), *from_text], evidence)
+
+    counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
+    log10_lr = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
+    probability = posterior(evidence.prior_counterfeit, log10_lr)
+    not_seen = tuple(cue for cue in CUES if cue not in counted)
+    return Assessment(
+        listing_id=readings.listing.listing_id,
+        log10_lr=log10_lr,
+        probability=probability,
+        reasons=_reasons(seen, counted, evidence),
+        not_seen=not_seen,
+        ask_for=photo_requests(not_seen, probability, evidence, style=style, texts=texts),
+    )
+
+
+def raw_log10_lr(assessment: Assessment) -> float:
+    """The sum over an assessment's cues before calibration; what the calibration is fitted on."""
+    return sum(reason.log10_lr for reason in assessment.reasons)
+
+
+def _seen_cues(readings: Iterable[CueReading], evidence: EvidenceConfig) -> list[_SeenCue]:
+    """Join the readings of each cue; one that says next to nothing counts as not seen."""
+    by_cue: dict[str, list[CueReading]] = {}
+    for reading in readings:
+        if reading.cue not in CUES:
+            raise ValueError(f"no such cue: {reading.cue}; known are {', '.join(CUES)}")
+        by_cue.setdefault(reading.cue, []).append(reading)
+    seen = []
+    for cue in (name for name in CUES if name in by_cue):
+        table = cue_table(cue, evidence)
+        likelihood = pool(by_cue[cue], table.states, evidence)
+        if likelihood.max() - likelihood.min() > evidence.least_spread:
+            seen.append(_SeenCue(cue, tuple(by_cue[cue]), likelihood, table, cue_log10_lr(likelihood, table)))
+    return seen
+
+
+def _reasons(seen: Sequence[_SeenCue], counted: dict[str, float], evidence: EvidenceConfig) -> tuple[Reason, ...]:
+    """A reason for each seen cue, most suspicious first."""
+    reasons = [_reason(item, counted[item.cue], evidence) for item in seen]
+    return tuple(sorted(reasons, key=lambda reason: -reason.log10_lr))
+
+
+def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig) -> Reason:
+    """One cue's number and sentence, with the photo that shows it best."""
+    prior = evidence.prior_counterfeit
+    index = telling_state(item.likelihood, item.table, prior)
+    state = item.table.states[index]
+    shown = _strongest(item, index)
+    return Reason(
+        cue=item.cue,
+        state=state,
+        probability=float(state_probabilities(item.likelihood, item.table, prior)[index]),
+        log10_lr=counted,
+        sentence=reason_sentence(
+            item.cue, state, counted, measured=shown.measured, text=shown.text, views=len(item.readings)
+        ),
+        photo=shown.photo,
+        box=shown.box,
+        measured=shown.measured,
+        note=_note(item, state, counted),
+    )
+
+
+def _strongest(item: _SeenCue, state: int) -> CueReading:
+    """The reading that shows the named state best; ties go by photo and place, not by order."""
+
+    def strength(reading: CueReading) -> tuple[float, str, tuple[float, ...]]:
+        box = reading.box.xyxy if reading.box is not None else ()
+        return float(reading_vector(reading, item.table.states)[state]), reading.photo or "", box
+
+    return max(item.readings, key=strength)
+
+
+def _note(item: _SeenCue, state: str, counted: float) -> str | None:
+    """Why the number is not what the shares alone would give."""
+    notes = []
+    if state in item.table.notes:
+        notes.append(f"weight set by hand: {item.table.notes[state]}")
+    if counted != item.log10_lr:
+        notes.append("counted in part, as it moves together with a stronger sign")
+    return "; ".join(notes) or None
