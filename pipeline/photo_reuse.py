@@ -1,0 +1,354 @@
+"""The same photo under another seller, though cropped, mirrored, resized or re-encoded.
+
+Three steps, each stricter than the one before. Corners of a small grey copy give short binary codes; photos that
+share enough codes become candidates (no pair of photos is compared that shares none). A shift and scale is fitted to
+the shared corners of a candidate pair. Then the two grey copies are laid over each other and compared cell by cell:
+two photos of the same printed label share their corners, but only the same photo agrees everywhere.
+
+The limits below were set on pieces of photos that ship with scikit-image; the tests say what they reach there.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.domain import CueReading, Photo
+
+CORNER_SIDE_PX = 256  # long side of the copy that corners are found on
+THUMB_SIDE_PX = 128  # long side of the copy that is compared cell by cell
+MAX_CORNERS = 150
+
+CORNERS_VOTING = 120  # the strongest ones look for candidates
+TABLES = 6
+TABLE_BITS = 24
+BUCKET_LIMIT = 40  # a code that more photos share than this says nothing about which photo it is
+MIN_VOTES = 4
+CANDIDATES_PER_PHOTO = 8
+
+MAX_CODE_DISTANCE = 70  # of 256 bits
+MIN_CORNERS_AGREEING = 6
+SCALE_RANGE = (0.55, 1.8)  # 15 % off two sides leaves 0.7 of a side; half as much again for safety
+CELLS_A_SIDE = 4
+MIN_CELLS = 3
+MIN_TEXTURE = 4  # spread of grey values, of 255; below it a cell holds little but noise
+MIN_OVERLAP = 0.85  # of the photo that shows less: a crop lies inside what it was cropped from
+MIN_MEDIAN_AGREEMENT = 0.95  # correlation of grey values over a cell
+MIN_WEAK_AGREEMENT = 0.9  # the cell at the lowest fifth; two photos of one scene from beside each other reach 0.84
+MIN_ANY_AGREEMENT = 0.7  # the worst cell; 99 copies in 100 keep above 0.85, repeating patterns fall below somewhere
+
+MATCH_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
+# No match: the copy may stand in another night's export, so this weighs little.
+NO_MATCH_LIKELIHOOD = {"none": 0.6, "other_seller": 0.4}
+NOTHING_COMPARED_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
+
+
+class Corners(NamedTuple):
+    """Corners of a grey copy: `points` (n, 2) float32 x, y px; `codes` (n, 32) uint8. Strongest first."""
+
+    points: NDArray[np.float32]
+    codes: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fingerprint:
+    """What is kept of a photo to know it again, about 25 kB: corners as shown and mirrored, and a small grey copy."""
+
+    corners: Corners
+    mirrored: Corners
+    thumb: NDArray[np.uint8]
+
+
+class ReuseEntry(NamedTuple):
+    """One photo of a night's listings."""
+
+    listing_id: str
+    seller_id: str
+    photo: str
+    fingerprint: Fingerprint
+
+
+@dataclass(frozen=True, slots=True)
+class ReuseMatch:
+    """`photo` of one listing is the same picture as `other_photo` of another seller's listing.
+
+    `agreement` is the correlation of their grey values in the median cell, 0..1.
+    """
+
+    photo: str
+    other_listing_id: str
+    other_seller_id: str
+    other_photo: str
+    is_mirrored: bool
+    agreement: float
+
+
+def fingerprint(photo: Photo) -> Fingerprint:
+    """Boil a photo down to what is needed to know it again.
+
+    Args:
+        photo: upright, uint8 RGB.
+
+    Returns:
+        Its fingerprint; a photo without any texture gets one without corners, which matches nothing.
+    """
+    grey = _grey_copy(photo.pixels, CORNER_SIDE_PX)
+    return Fingerprint(
+        corners=_corners(grey),
+        mirrored=_corners(_mirror(grey)),
+        thumb=_resized(grey, THUMB_SIDE_PX),
+    )
+
+
+def find_reuse(entries: Sequence[tuple[str, str, str, Fingerprint]]) -> dict[str, list[ReuseMatch]]:
+    """Find the photos that stand under more than one seller.
+
+    Args:
+        entries: listing_id, seller_id, photo path and fingerprint of every photo. Photos of one seller are not
+            compared with each other, nor are those of a listing whose seller is not known ("").
+
+    Returns:
+        By listing_id, best agreement first; listings without a match are absent. A match is named on both sides:
+        which of the two sellers took the photo can't be told from it.
+    """
+    known = [ReuseEntry(*entry) for entry in entries if entry[1]]
+    found: dict[str, list[ReuseMatch]] = defaultdict(list)
+    for first, second in _candidates(known):
+        one, other = known[first], known[second]
+        same = compare(one.fingerprint, other.fingerprint)
+        if same is not None:
+            found[one.listing_id].append(_match(one, other, same))
+            found[other.listing_id].append(_match(other, one, same))
+    return {name: sorted(matches, key=lambda match: -match.agreement) for name, matches in found.items()}
+
+
+def reuse_reading(matches: Sequence[ReuseMatch], n_compared: int) -> CueReading:
+    """What the search says about the cue `photo_reuse` of one listing.
+
+    Args:
+        matches: the listing's matches, best first.
+        n_compared: how many photos of other sellers it was compared with.
+
+    Returns:
+        A reading that points at the best match, or nearly even where there was none.
+    """
+    if not matches:
+        return CueReading("photo_reuse", NO_MATCH_LIKELIHOOD if n_compared else NOTHING_COMPARED_LIKELIHOOD)
+    best = matches[0]
+    how = ", mirrored" if best.is_mirrored else ""
+    return CueReading(
+        "photo_reuse", MATCH_LIKELIHOOD, photo=best.photo, text=f"also in listing {best.other_listing_id}{how}"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sameness:
+    """Two photos are the same picture: the median cell's correlation, and whether one is mirrored."""
+
+    agreement: float
+    is_mirrored: bool
+
+
+def compare(one: Fingerprint, other: Fingerprint) -> Sameness | None:
+    """Whether two photos are the same picture.
+
+    Args:
+        one: a fingerprint.
+        other: another; the order does not matter for what is found, but for the last digits of `agreement`.
+
+    Returns:
+        How well they agree, or None if they are different pictures.
+    """
+    for is_mirrored in (False, True):
+        turned = other.mirrored if is_mirrored else other.corners
+        placing = _placing(one.corners, turned)
+        if placing is None:
+            continue
+        agreement = _agreement(one.thumb, _mirror(other.thumb) if is_mirrored else other.thumb, placing)
+        if agreement is not None:
+            return Sameness(agreement, is_mirrored)
+    return None
+
+
+def _match(one: ReuseEntry, other: ReuseEntry, same: Sameness) -> ReuseMatch:
+    return ReuseMatch(
+        one.photo, other.listing_id, other.seller_id, other.photo, same.is_mirrored, round(same.agreement, 4)
+    )
+
+
+def _grey_copy(pixels: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
+    # Shrinking in two steps: the first skips pixels evenly and is nearly free, the second averages.
+    step = max(1, max(pixels.shape[:2]) // (4 * side_px))
+    grey = cv2.cvtColor(np.ascontiguousarray(pixels[::step, ::step]), cv2.COLOR_RGB2GRAY)
+    return _resized(np.asarray(grey, np.uint8), side_px)
+
+
+def _resized(grey: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
+    height, width = grey.shape
+    scale = side_px / max(height, width)
+    size_wh = (max(8, round(width * scale)), max(8, round(height * scale)))
+    return np.asarray(cv2.resize(grey, size_wh, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _mirror(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.ascontiguousarray(grey[:, ::-1])
+
+
+def _corners(grey: NDArray[np.uint8]) -> Corners:
+    """Corners described as they stand: reused photos are not turned, and a fixed direction makes firmer codes."""
+    finder = cv2.ORB.create(nfeatures=MAX_CORNERS, nlevels=6, edgeThreshold=15, fastThreshold=3)
+    found = sorted(finder.detect(grey, None), key=lambda corner: -corner.response)
+    for corner in found:
+        corner.angle = 0.0
+    kept, codes = finder.compute(grey, found)
+    if codes is None:
+        return Corners(np.zeros((0, 2), np.float32), np.zeros((0, 32), np.uint8))
+    return Corners(np.array([corner.pt for corner in kept], np.float32), np.asarray(codes, np.uint8))
+
+
+def _candidates(entries: Sequence[ReuseEntry]) -> Iterator[tuple[int, int]]:
+    """Pairs of photos of different sellers that share enough codes, the best few of each photo."""
+    votes = _votes(entries)
+    taken: dict[int, int] = defaultdict(int)
+    for first, second in votes:
+        if min(taken[first], taken[second]) < CANDIDATES_PER_PHOTO:
+            taken[first] += 1
+            taken[second] += 1
+            yield first, second
+
+
+def _votes(entries: Sequence[ReuseEntry]) -> list[tuple[int, int]]:
+    """Pairs of places in `entries` with `MIN_VOTES` shared codes or more, most votes first."""
+    plain, plain_of = _voting_codes([entry.fingerprint.corners for entry in entries])
+    mirrored, mirrored_of = _voting_codes([entry.fingerprint.mirrored for entry in entries])
+    sellers = np.unique([entry.seller_id for entry in entries], return_inverse=True)[1] if entries else np.zeros(0, int)
+    n = len(entries)
+    pair_votes: dict[bool, list[NDArray[np.int64]]] = {False: [], True: []}
+    rng = np.random.default_rng(20_240_501)  # which bits make a table is arbitrary, but must stay the same
+    for _ in range(TABLES):
+        bits = rng.choice(256, TABLE_BITS, replace=False)
+        keys = _keys(plain, bits)
+        for is_mirrored, asked, asked_of in ((False, keys, plain_of), (True, _keys(mirrored, bits), mirrored_of)):
+            first, second = _sharing(keys, plain_of, asked, asked_of)
+            is_pair = (first < second) & (sellers[first] != sellers[second])
+            pair_votes[is_mirrored].append(first[is_pair] * n + second[is_pair])
+    best: dict[int, int] = {}
+    for codes in pair_votes.values():
+        pairs, counts = np.unique(np.concatenate(codes), return_counts=True)
+        for pair, count in zip(pairs[counts >= MIN_VOTES].tolist(), counts[counts >= MIN_VOTES].tolist(), strict=True):
+            best[pair] = max(best.get(pair, 0), count)
+    return [divmod(pair, n) for pair in sorted(best, key=lambda pair: (-best[pair], pair))]
+
+
+def _voting_codes(corners: Sequence[Corners]) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """The codes that look for candidates as bits (n, 256), and the place of the photo that each belongs to."""
+    codes = [one.codes[:CORNERS_VOTING] for one in corners]
+    owners = np.repeat(np.arange(len(codes)), [len(one) for one in codes])
+    stacked = np.concatenate([np.zeros((0, 32), np.uint8), *codes])
+    return stacked, owners.astype(np.int64)
+
+
+def _keys(codes: NDArray[np.uint8], bits: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Some bits of each code (n, 32) as one whole number."""
+    keys = np.zeros(len(codes), np.int64)
+    for bit in bits:
+        keys = keys << 1 | (codes[:, bit // 8] >> (7 - bit % 8) & 1)
+    return keys
+
+
+def _sharing(
+    keys: NDArray[np.int64], owners: NDArray[np.int64], asked: NDArray[np.int64], asked_of: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For every asked key, the owners of equal keys: two columns, owner found and owner asked for."""
+    order = np.argsort(keys, kind="stable")
+    in_order = keys[order]
+    start = np.searchsorted(in_order, asked, "left")
+    count = np.searchsorted(in_order, asked, "right") - start
+    count[count > BUCKET_LIMIT] = 0
+    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return owners[order[np.repeat(start, count) + within]], np.repeat(asked_of, count)
+
+
+def _placing(one: Corners, other: Corners) -> NDArray[np.float64] | None:
+    """The shift and scale (2, 3) that lays `other` over `one`, in pixels of the corner copy."""
+    if min(len(one.codes), len(other.codes)) < MIN_CORNERS_AGREEING:
+        return None
+    pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(other.codes, one.codes)
+    near = [pair for pair in pairs if pair.distance < MAX_CODE_DISTANCE]
+    if len(near) < MIN_CORNERS_AGREEING:
+        return None
+    matrix, agreeing = cv2.estimateAffinePartial2D(
+        other.points[[pair.queryIdx for pair in near]],
+        one.points[[pair.trainIdx for pair in near]],
+        ransacReprojThreshold=4.0,
+        maxIters=500,
+    )
+    if matrix is None or int(agreeing.sum()) < MIN_CORNERS_AGREEING:
+        return None
+    scale = float(np.hypot(matrix[0, 0], matrix[1, 0]))
+    return np.asarray(matrix, np.float64) if SCALE_RANGE[0] <= scale <= SCALE_RANGE[1] else None
+
+
+def _agreement(one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArray[np.float64]) -> float | None:
+    """The median cell's correlation once laid over each other, or None if the pictures differ."""
+    sized = placing.copy()
+    sized[:, 2] *= THUMB_SIDE_PX / CORNER_SIDE_PX
+    ground, laid, is_shared = _laid_over(_smooth(one), _smooth(other), sized)
+    scale_squared = abs(float(np.linalg.det(sized[:, :2])))
+    overlap = is_shared.sum() / min(one.size, other.size * scale_squared)
+    if overlap < MIN_OVERLAP:
+        return None
+    cells = _cell_agreements(ground, laid, is_shared)
+    return float(np.median(cells)) if _agrees_everywhere(cells) else None
+
+
+def _agrees_everywhere(cells: Sequence[float]) -> bool:
+    return (
+        len(cells) >= MIN_CELLS
+        and min(cells) >= MIN_ANY_AGREEMENT
+        and float(np.percentile(cells, 20)) >= MIN_WEAK_AGREEMENT
+        and float(np.median(cells)) >= MIN_MEDIAN_AGREEMENT
+    )
+
+
+def _smooth(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.8), np.uint8)
+
+
+def _laid_over(
+    one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    """Both copies in the frame of `one`, refined below a pixel, and where both are there."""
+    back = cv2.invertAffineTransform(placing).astype(np.float32)
+    try:
+        stop = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 30, 1e-4)
+        back = np.asarray(cv2.findTransformECC(one, other, back, cv2.MOTION_AFFINE, stop)[1], np.float32)
+    except cv2.error:
+        pass  # does not settle: pictures that differ; the comparison below says so
+    size_wh = (one.shape[1], one.shape[0])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpAffine(other, back, size_wh, flags=flags)
+    inside = cv2.warpAffine(np.full(other.shape, 255, np.uint8), back, size_wh, flags=flags) == 255
+    return one.astype(np.float32), np.asarray(laid, np.float32), np.asarray(inside, np.bool_)
+
+
+def _cell_agreements(one: NDArray[np.float32], other: NDArray[np.float32], is_shared: NDArray[np.bool_]) -> list[float]:
+    """Correlation of the grey values in each cell of the shared region that has any texture."""
+    rows, columns = np.nonzero(is_shared)
+    row_cuts = np.linspace(rows.min(), rows.max() + 1, CELLS_A_SIDE + 1).astype(int)
+    column_cuts = np.linspace(columns.min(), columns.max() + 1, CELLS_A_SIDE + 1).astype(int)
+    agreements = []
+    for top, bottom in pairwise(row_cuts):
+        for left, right in pairwise(column_cuts):
+            here = is_shared[top:bottom, left:right]
+            a, b = one[top:bottom, left:right][here], other[top:bottom, left:right][here]
+            if here.mean() > 0.5 and max(a.std(), b.std()) > MIN_TEXTURE:
+                agreements.append(float(np.corrcoef(a, b)[0, 1]) if min(a.std(), b.std()) > 0.5 else 0.0)
+    return agreements

@@ -1,0 +1,136 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pipeline import store
+from pipeline.cues import CUES
+from pipeline.domain import (
+    CAUTION,
+    Assessment,
+    Box,
+    CueReading,
+    FoundPart,
+    Measurement,
+    PartName,
+    PartReading,
+    PhotoRequest,
+    Problem,
+    Reason,
+    TextReading,
+)
+
+BOX = Box(10.0, 20.5, 30.0, 40.0)
+OFF = Reason(
+    cue="tab_position",
+    state="off",
+    probability=0.9,
+    log10_lr=1.25,
+    sentence="tab too low",
+    photo="photos/ä.jpg",
+    box=BOX,
+    measured=Measurement(38.5, 0.5, "mm"),
+    note="by hand",
+)
+ASKED = PhotoRequest("label", ("label_ground",), 0.125, "the waistband label")
+FIRST = Assessment(
+    "L-1\u2028x", 2.5, 0.9, (OFF, Reason("price_band", "low", 0.8, 0.1, "cheap")), ("zip_mark",), (ASKED,)
+)
+SECOND = Assessment("L-2", -1.0, 0.01)
+PART = PartReading(
+    FoundPart("photos/ä.jpg", PartName.TAB, BOX, 0.875),
+    (
+        CueReading(
+            "tab_word",
+            {"full": 0.97, "mark_only": 0.01, "cut_short": 0.01, "wrong": 0.01},
+            "photos/ä.jpg",
+            PartName.TAB,
+            BOX,
+        ),
+        CueReading(
+            "tab_position",
+            {"in_place": 0.25, "off": 0.75},
+            "photos/ä.jpg",
+            PartName.TAB,
+            BOX,
+            measured=Measurement(38.5, 0.5, "mm"),
+        ),
+    ),
+    (TextReading("code", "4821", 0.75, "photos/ä.jpg", PartName.TAB, BOX),),
+)
+PROBLEMS = [Problem("no such file", listing_id="L-2", photo="x.jpg"), Problem("broken", row=3, refused=True)]
+
+
+def rows(path: Path) -> list[dict]:
+    return [json.loads(line) for line in path.read_text(encoding="utf-8").split("\n")[:-1]]
+
+
+def test_what_is_written_reads_back_the_same(tmp_path):
+    store.write_run(tmp_path / "new" / "run", [FIRST, SECOND], [PART], PROBLEMS)
+    assert store.read_queue(tmp_path / "new" / "run") == [FIRST, SECOND]
+    assert store.read_parts(tmp_path / "new" / "run") == [PART]
+    assert store.read_problems(tmp_path / "new" / "run") == PROBLEMS
+
+
+def test_the_queue_has_the_promised_fields(tmp_path):
+    store.write_run(tmp_path, [FIRST, SECOND], [], [])
+    first, second = rows(tmp_path / "queue.jsonl")
+    assert (first["rank"], second["rank"]) == (1, 2)
+    assert first["listing_id"] == "L-1\u2028x"
+    assert (first["probability"], first["log10_lr"], first["not_seen"]) == (0.9, 2.5, ["zip_mark"])
+    reason = first["reasons"][0]
+    assert (reason["cue"], reason["state"], reason["probability"], reason["log10_lr"]) == (
+        "tab_position",
+        "off",
+        0.9,
+        1.25,
+    )
+    assert (reason["photo"], reason["box"]) == ("photos/ä.jpg", [10.0, 20.5, 30.0, 40.0])
+    assert reason["measured"] == {"value": 38.5, "sigma": 0.5, "unit": "mm"}
+    assert first["reasons"][1]["box"] is None
+    assert first["ask_for"][0]["view"] == "label"
+    assert first["caution"] == CAUTION
+    assert second["reasons"] == second["not_seen"] == second["ask_for"] == []
+
+
+def test_a_part_has_the_promised_fields_and_its_cues_are_distributions(tmp_path):
+    store.write_run(tmp_path, [], [PART], [])
+    (part,) = rows(tmp_path / "parts.jsonl")
+    assert (part["photo"], part["part"], part["box"], part["score"]) == (
+        "photos/ä.jpg",
+        "tab",
+        [10, 20.5, 30, 40],
+        0.875,
+    )
+    assert part["text"] == "4821"
+    for cue, states in part["cues"].items():
+        assert set(states) == set(CUES[cue].states)
+        assert sum(states.values()) == pytest.approx(1, abs=0.001)
+
+
+def test_problems_carry_their_sentence_and_where_it_was(tmp_path):
+    store.write_run(tmp_path, [], [], PROBLEMS)
+    first, second = rows(tmp_path / "problems.jsonl")
+    assert first == {"listing_id": "L-2", "photo": "x.jpg", "row": None, "refused": False, "reason": "no such file"}
+    assert (second["row"], second["refused"]) == (3, True)
+
+
+def test_a_run_with_nothing_in_it_still_leaves_three_files(tmp_path):
+    store.write_run(tmp_path, [], [], [])
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["parts.jsonl", "problems.jsonl", "queue.jsonl"]
+    assert store.read_queue(tmp_path) == []
+
+
+def test_a_listing_never_stands_in_the_queue_twice(tmp_path):
+    with pytest.raises(ValueError, match="twice"):
+        store.write_run(tmp_path, [SECOND, SECOND], [], [])
+
+
+def test_a_write_that_fails_leaves_the_earlier_file_whole_and_no_draft(tmp_path):
+    store.write_run(tmp_path, [SECOND], [], [])
+    with pytest.raises(ValueError, match="JSON compliant"):
+        store.write_run(tmp_path, [FIRST, Assessment("L-3", float("nan"), 0.5)], [], [])
+    assert store.read_queue(tmp_path) == [SECOND]
+    assert len(list(tmp_path.iterdir())) == 3
