@@ -3,15 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from pipeline.config import EvidenceConfig
 from pipeline.cues import CUES
-
-
-def write(evidence: EvidenceConfig, path: Path) -> None:
-    """Write the configuration with its explanations to a YAML file."""
-    path.write_text(render(evidence), encoding="utf-8")
 
 
 def render(evidence: EvidenceConfig) -> str:

@@ -11,7 +11,7 @@ from pipeline.config import load_evidence
 from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.isotonic import isotonic_fit
 from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
-from pipeline.evidence.render import render, write
+from pipeline.evidence.render import render
 from tests.evidence.builders import CONFIGS, evidence, shipped_evidence
 
 
@@ -91,7 +91,7 @@ def test_learned_weights_survive_being_written_and_read(tmp_path):
     rows = [(False, {"tab_resewn": "no"})] * 9 + [(True, {"tab_resewn": "yes"})] * 4
     rule = {"cue": "tab_resewn", "state": "yes", "log10_lr": 0.4, "note": 'said "often repaired"'}
     learned = with_learned(evidence(overrides=[rule]), learn_shares(rows), [(-6.0, -4.0), (6.0, 5.0)])
-    write(learned, tmp_path / "evidence.yaml")
+    (tmp_path / "evidence.yaml").write_text(render(learned), encoding="utf-8")
     read = load_evidence(tmp_path / "evidence.yaml")
     assert read.overrides == learned.overrides
     assert read.calibration == learned.calibration
