@@ -183,9 +183,9 @@ def as_it_is(reader: ScoredReader) -> Reader:
     return lambda crops: [text for text, _ in reader(crops)]
 
 
-def _rank(seen: tuple[str, float]) -> tuple[bool, float]:
+def _rank(seen: tuple[str, float]) -> float:
     text, sure = seen
-    return _has_number(text), sure if _has_number(text) else 0.0
+    return sure if _has_number(text) else 0.0
 
 
 def _has_number(text: str) -> bool:

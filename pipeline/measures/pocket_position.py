@@ -29,7 +29,6 @@ _SQUARE_SIGMA = 0.2  # a camera tilted by some 35 degrees shortens one direction
 _TILT_SIGMA = 0.12  # sine of the tilt over the distance, per 100 mm: 30 degrees at 40 cm
 _MODEL_FLOOR_MM = 0.5  # cloth is not a plane
 _WORST_SIGMA_MM = 12.0  # beyond this the number says nothing about a tolerance of a few mm
-_WORST_MISFIT = 9.0  # mean squared residual in sigmas: the points are not a pocket's
 _GROSS_SHARE = 0.01  # measurements that are plainly wrong, such as on another pocket: assumed
 _TRUST = 4.0  # degrees of freedom by which the stated sigmas are trusted: a few residuals alone tell little
 _FAR_MM = 100.0  # no tab is farther off than this
@@ -147,13 +146,9 @@ def _check(keypoints: Mapping[str, Keypoint]) -> None:
 
 
 def _is_enough(keypoints: Mapping[str, Keypoint]) -> bool:
-    """The tab's top is a must; the tab's length stands in for up to three corners."""
-    corners = [name for name in CORNERS if name in keypoints]
-    if "tab_top" not in keypoints:
-        return False
-    if "tab_bottom" not in keypoints:
-        return len(corners) >= 3
-    return len(corners) >= 2 or "top_right" in corners
+    """The tab's top is a must, and a length to measure by: the tab's own, or three corners' distances."""
+    corners = sum(name in keypoints for name in CORNERS)
+    return "tab_top" in keypoints and (corners >= 3 or "tab_bottom" in keypoints)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,6 +269,6 @@ def _as_measurement(
     """The tab's height with an uncertainty widened where the points fit worse than their sigmas say."""
     spread_mm = _MM * float(np.sqrt(covariance[_TAB_AT, _TAB_AT] * max(misfit, 1.0)))
     sigma = float(np.hypot(spread_mm, _MODEL_FLOOR_MM))
-    if not sigma <= _WORST_SIGMA_MM or misfit > _WORST_MISFIT:
+    if not sigma <= _WORST_SIGMA_MM:
         return None
     return Measurement(value=_MM * float(solution[_TAB_AT]), sigma=sigma, unit="mm")

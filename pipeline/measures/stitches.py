@@ -208,11 +208,9 @@ def _stitch_centres(
 def _sample(contrast: NDArray[np.float64], path: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float64]:
     """Thread along a path: mean contrast within half a stitch's thickness of it."""
     reach = max(1, round(0.35 * px_per_mm))
-    rows = np.clip(path[None, :] + np.arange(-reach, reach + 1)[:, None], 0, len(contrast) - 1.001)
-    upper, columns = np.floor(rows).astype(np.intp), np.arange(contrast.shape[1])
-    share = rows - upper  # between two rows of pixels: whole rows would jump along a slanting seam
-    between = (1 - share) * contrast[upper, columns] + share * contrast[upper + 1, columns]
-    return np.asarray(between.mean(axis=0), dtype=np.float64)
+    rows = np.rint(path)[None, :].astype(np.intp) + np.arange(-reach, reach + 1)[:, None]
+    band = contrast[np.clip(rows, 0, len(contrast) - 1), np.arange(contrast.shape[1])]
+    return np.asarray(band.mean(axis=0), dtype=np.float64)
 
 
 def _period(signal: NDArray[np.float64], px_per_mm: float) -> float | None:

@@ -94,7 +94,7 @@ def test_a_sure_upright_reading_is_not_looked_at_again():
 
 def test_without_any_number_the_upright_reading_stands():
     def nothing(crops):
-        return [("tall" if crop.shape[0] > crop.shape[1] else "wide", 0.9) for crop in crops]
+        return [("tall", 0.9) if crop.shape[0] > crop.shape[1] else ("wide", 0.5) for crop in crops]
 
     assert best_turn(nothing)([np.zeros((4, 9, 3), dtype=np.uint8)]) == ["wide"]
 

@@ -74,10 +74,29 @@ def test_fewer_corners_and_vaguer_ones_are_less_certain():
     assert sharp.sigma < few.sigma
 
 
-def test_a_mirrored_photo_measures_the_same():
-    seen = photograph(40, np.random.default_rng(4))
-    mirrored = {name: (-x, y, sigma) for name, (x, y, sigma) in seen.items()}
-    assert tab_position(mirrored, PLAN).value == pytest.approx(tab_position(seen, PLAN).value, abs=0.05)
+@pytest.mark.parametrize("missing", [(), ("bottom_right", "bottom_left")], ids=["none", "side corners"])
+def test_a_mirrored_photo_measures_the_same(missing):
+    names = tuple(name for name in ALL if name not in missing)
+    for seed in range(60):
+        seen = photograph(40, np.random.default_rng(seed), names=names, tilt_deg=20)
+        mirrored = {name: (-x, y, sigma) for name, (x, y, sigma) in seen.items()}
+        assert tab_position(mirrored, PLAN).value == pytest.approx(tab_position(seen, PLAN).value, abs=0.05)
+
+
+def test_a_tab_of_unusual_length_does_not_pull_its_own_position():
+    usual = tab_position(photograph(32, np.random.default_rng(8), sigma_px=0.5), PLAN)
+    longer = tab_position(photograph(32, np.random.default_rng(8), sigma_px=0.5, tab_mm=24), PLAN)
+    assert longer.value == pytest.approx(usual.value, abs=0.4)
+    assert longer.sigma < 2 * usual.sigma
+
+
+def test_points_that_fit_worse_than_they_claim_are_less_certain():
+    boasting, honest = [], []
+    for seed in range(10):
+        seen = photograph(32, np.random.default_rng(seed), sigma_px=4.0)
+        boasting.append(tab_position({name: (x, y, 0.5) for name, (x, y, _) in seen.items()}, PLAN).sigma)
+        honest.append(tab_position(photograph(32, np.random.default_rng(seed), sigma_px=0.5), PLAN).sigma)
+    assert np.mean(boasting) > 1.5 * np.mean(honest)
 
 
 def test_turning_and_scaling_the_photo_changes_nothing():

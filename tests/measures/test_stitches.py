@@ -87,11 +87,12 @@ def test_a_leaning_row_is_no_wandering_one():
     assert row.per_inch.value == pytest.approx(8, rel=0.02)
 
 
-def test_knowing_the_thread_finds_it_beside_a_stronger_row():
+def test_knowing_the_thread_finds_it_beside_a_stronger_row_in_another():
     rng = np.random.default_rng(4)
-    ours, _ = draw_strip(rng, per_inch=8)
-    other, _ = draw_strip(rng, per_inch=11, thread=(235, 235, 240))
+    ours, _ = draw_strip(rng, per_inch=8, thread=(150, 104, 55))
+    other, _ = draw_strip(rng, per_inch=11, thread=(60, 200, 120))
     both = np.vstack([other, ours])
+    assert measure_stitches(both, 3.0).per_inch.value == pytest.approx(11, rel=0.03)
     row = measure_stitches(both, 3.0, thread_srgb=np.array(TOBACCO, dtype=np.uint8))
     assert row.per_inch.value == pytest.approx(8, rel=0.03)
 
