@@ -1,0 +1,289 @@
+"""The commands that a user types. Exit status 0: all done; 1: done, with problems listed; 2: nothing could be done."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+from rich.console import Console
+
+from pipeline import __version__, store
+from pipeline.config import ConfigError, EvidenceConfig, ReferenceSheet, load_evidence, load_sheets
+from pipeline.contact_sheet import write_contact_sheet
+from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
+from pipeline.intake import NothingToDo, check_against_sheets, read_listings
+from pipeline.terminal import plain_text, print_queue, progress
+
+DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
+DEMO_SEED = 90_210
+_HOME = Path(__file__).resolve().parent.parent
+_SHOWN_PROBLEMS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What every scan needs: the makers' sheets, the weights of the evidence, the networks, the workers."""
+
+    sheets: dict[str, ReferenceSheet]
+    evidence: EvidenceConfig
+    models_dir: Path
+    workers: int
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """A scan's outcome: most suspicious first; `seconds` of wall time for reading, looking and weighing."""
+
+    listings: dict[str, Listing]
+    assessments: tuple[Assessment, ...]
+    parts: tuple[PartReading, ...]
+    problems: tuple[Problem, ...]
+    seconds: float
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command.
+
+    Args:
+        argv: the words after `denim-triage`; those of the command line if None.
+
+    Returns:
+        The exit status.
+    """
+    options = _parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except (NothingToDo, ConfigError, FileNotFoundError, NotADirectoryError, PermissionError) as err:
+        _say_why(err)
+    except ModuleNotFoundError as err:
+        _say_why(f"{err}; this command needs the training extra: pip install -r requirements/dev.txt")
+    except KeyboardInterrupt:
+        _say_why("stopped before the end")
+    return NOTHING_DONE
+
+
+def _scan(options: argparse.Namespace) -> int:
+    out = _folder_to_write(options.out)
+    scanned = _scan_file(options.listings, _setup(options))
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    if options.contact_sheet:
+        write_contact_sheet(out, scanned.assessments, scanned.listings, options.listings.parent, options.contact_sheet)
+    _print(f"{len(scanned.assessments)} listings ranked in {out / store.QUEUE}. {CAUTION}")
+    return _report_problems(scanned.problems, out)
+
+
+def _synth(options: argparse.Namespace) -> int:
+    out = _folder_to_write(options.out)
+    _write_invented(out, options)
+    _print(f"{options.listings} invented listings with their labels in {out}")
+    return DONE
+
+
+def _evaluate(options: argparse.Namespace) -> int:
+    from pipeline.evaluate import evaluate_run
+
+    out, setup = _folder_to_write(options.out), _setup(options)
+    scanned = _scan_file(options.folder / "listings.jsonl", setup)
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    try:
+        evaluate_run(
+            options.folder, scanned.assessments, scanned.parts, out, sheets=setup.sheets, evidence=setup.evidence
+        )
+    except ValueError as err:
+        raise NothingToDo(f"{options.folder}: {err}") from err
+    _print(f"figures in {out / 'metrics.json'}, pictures beside it. {CAUTION}")
+    return _report_problems(scanned.problems, out)
+
+
+def _train(options: argparse.Namespace) -> int:
+    from pipeline.train.main import train
+
+    train(options.folders, _folder_to_write(options.out))
+    _print(f"networks and their cards in {options.out}")
+    return DONE
+
+
+def _demo(options: argparse.Namespace) -> int:
+    night, out = _folder_to_write(options.out / "night"), options.out
+    setup = _setup(options)
+    _write_invented(night, options)
+    scanned = _scan_file(night / "listings.jsonl", setup)
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    picture, page = write_contact_sheet(out, scanned.assessments, scanned.listings, night)
+    print_queue(scanned.assessments, scanned.listings, Console())
+    _print(
+        f"{len(scanned.assessments)} invented listings in {scanned.seconds:.1f} s. The whole queue: {out / store.QUEUE}"
+    )
+    _print(f"Open the contact sheet: {picture}\nor as a page:           {page}")
+    return _report_problems(scanned.problems, out)
+
+
+def _scan_file(path: Path, setup: Setup) -> Scanned:
+    from pipeline.scan import scan_listings
+
+    start = time.perf_counter()
+    listings, problems = read_listings(path)
+    listings, sheet_problems = check_against_sheets(listings, setup.sheets)
+    with progress("looking at listings", Console(stderr=True)) as on_progress:
+        result = scan_listings(
+            listings, path.parent, setup.sheets, setup.evidence, setup.models_dir, setup.workers, on_progress
+        )
+    return Scanned(
+        listings={listing.listing_id: listing for listing in listings},
+        assessments=tuple(result.assessments),
+        parts=tuple(result.parts),
+        problems=(*problems, *sheet_problems, *result.problems),
+        seconds=time.perf_counter() - start,
+    )
+
+
+def _write_invented(out: Path, options: argparse.Namespace) -> None:
+    from synthetic.listings import SynthOptions, write_folder
+
+    chosen = {
+        name: getattr(options, name)
+        for name in ("counterfeit_share", "departure_rate")
+        if getattr(options, name, None) is not None
+    }
+    with progress("drawing photos", Console(stderr=True)) as on_progress:
+        write_folder(
+            out,
+            listings=options.listings,
+            seed=options.seed,
+            options=SynthOptions(**chosen),
+            on_progress=on_progress,
+            workers=options.workers,
+            device=getattr(options, "device", "cpu"),
+        )
+
+
+def _setup(options: argparse.Namespace) -> Setup:
+    evidence = load_evidence(options.configs / "evidence.yaml")
+    if options.prior is not None:
+        evidence = evidence.model_copy(update={"prior_counterfeit": options.prior})
+    if not options.models.is_dir():
+        raise NothingToDo(f"{options.models}: there is no folder of networks here; name it with --models")
+    return Setup(load_sheets(options.configs), evidence, options.models, options.workers)
+
+
+def _folder_to_write(path: Path) -> Path:
+    """The folder, made if absent, before any long work begins."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as err:
+        raise NothingToDo(f"{path}: can't write there, a file is in the way") from err
+    return path
+
+
+def _report_problems(problems: Sequence[Problem], out: Path) -> int:
+    if not problems:
+        return DONE
+    refused = sum(problem.refused for problem in problems)
+    _complain(f"{len(problems)} problems ({refused} rows refused), all in {out / store.PROBLEMS}:")
+    for problem in problems[:_SHOWN_PROBLEMS]:
+        row = None if problem.row is None else f"row {problem.row}"
+        where = " ".join(place for place in (row, problem.listing_id, problem.photo) if place)
+        _complain(f"  {where}: {problem.reason}")
+    return DONE_WITH_PROBLEMS
+
+
+def _print(line: str) -> None:
+    Console().print(plain_text(line), soft_wrap=True)
+
+
+def _complain(line: str) -> None:
+    Console(stderr=True).print(plain_text(line), soft_wrap=True)
+
+
+def _say_why(why: Exception | str) -> None:
+    _complain(f"denim-triage: {' '.join(str(why).split())}")
+
+
+class _OneLineParser(argparse.ArgumentParser):
+    """Says in one line what is wrong, and leaves with the status for "nothing could be done"."""
+
+    def error(self, message: str) -> NoReturn:
+        _say_why(f"{message} (see {self.prog} --help)")
+        sys.exit(NOTHING_DONE)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _OneLineParser(
+        prog="denim-triage", description=f"Puts the listings worth a person's time on top, with reasons. {CAUTION}"
+    )
+    parser.add_argument("--version", action="version", version=f"denim-triage {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND", parser_class=_OneLineParser)
+
+    scan = commands.add_parser("scan", help="rank a night's listings")
+    scan.add_argument("listings", type=Path, metavar="LISTINGS", help="a .jsonl, .csv or .parquet file")
+    scan.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the queue is written")
+    scan.add_argument("--contact-sheet", type=_count, metavar="N", help="also draw the top N with their crops")
+    _add_setup(scan)
+    scan.set_defaults(command=_scan)
+
+    synth = commands.add_parser("synth", help="invent a labelled folder of listings")
+    synth.add_argument("out", type=Path, metavar="OUT", help="the folder to write")
+    synth.add_argument("--listings", type=_count, required=True, metavar="N", help="how many listings")
+    synth.add_argument("--seed", type=int, required=True, metavar="S", help="the same seed draws the same folder")
+    synth.add_argument("--counterfeit-share", type=_share, metavar="P", help="share of counterfeits")
+    synth.add_argument("--departure-rate", type=_share, metavar="P", help="how often each cue of a counterfeit departs")
+    synth.add_argument("--device", choices=("cpu", "cuda"), default="cpu", help="what does the pixel work")
+    _add_workers(synth)
+    synth.set_defaults(command=_synth)
+
+    evaluate = commands.add_parser("evaluate", help="score a labelled folder")
+    evaluate.add_argument("folder", type=Path, metavar="FOLDER", help="a labelled folder, as synth writes it")
+    evaluate.add_argument("--out", type=Path, required=True, metavar="DIR", help="where metrics.json is written")
+    _add_setup(evaluate)
+    evaluate.set_defaults(command=_evaluate)
+
+    train = commands.add_parser("train", help="train on labelled folders (needs the training extra)")
+    train.add_argument("folders", type=Path, nargs="+", metavar="FOLDER", help="labelled folders")
+    train.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the networks are written")
+    train.set_defaults(command=_train)
+
+    demo = commands.add_parser("demo", help="invent a night, scan it, show the top of the queue")
+    demo.add_argument("--out", type=Path, default=Path("out/demo"), metavar="DIR", help="default: %(default)s")
+    demo.add_argument("--listings", type=_count, default=40, metavar="N", help="default: %(default)s")
+    demo.add_argument("--seed", type=int, default=DEMO_SEED, metavar="S", help="default: %(default)s")
+    _add_setup(demo)
+    demo.set_defaults(command=_demo)
+    return parser
+
+
+def _add_setup(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=_HOME / "configs", metavar="DIR", help="sheets and weights")
+    parser.add_argument("--models", type=Path, default=_HOME / "models", metavar="DIR", help="the networks")
+    parser.add_argument("--prior", type=_share, metavar="P", help="share of counterfeits among what comes in")
+    _add_workers(parser)
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--workers", type=_count, default=os.cpu_count() or 1, metavar="N", help="processes")
+
+
+def _count(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1 up, got {text!r}")
+    return int(text)
+
+
+def _share(text: str) -> float:
+    try:
+        share = float(text)
+    except ValueError:
+        share = -1.0
+    if not 0 < share < 1:
+        raise argparse.ArgumentTypeError(f"expected a share between 0 and 1, got {text!r}")
+    return share
+
+
+if __name__ == "__main__":
+    sys.exit(main())

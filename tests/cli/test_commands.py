@@ -1,0 +1,166 @@
+"""The command line around a stand-in for the scan; the real scan is run in `test_whole_job.py`."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from pipeline import cli, store
+from pipeline.domain import CAUTION, Assessment, Listing, Problem
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """Puts in place of the scan one that gives every listing the same score and notes what it was given."""
+    given: dict[str, Any] = {}
+
+    def scan_listings(
+        listings: Sequence[Listing],
+        root: Path,
+        sheets: Any,
+        evidence: Any,
+        models: Path,
+        workers: int,
+        on_progress: Callable[[int, int], None],
+    ) -> SimpleNamespace:
+        given.update(evidence=evidence, root=root, models=models, workers=workers)
+        on_progress(len(listings), len(listings))
+        problems = [Problem("the file is empty", one.listing_id, one.photos[0]) for one in listings if one.photos]
+        return SimpleNamespace(
+            assessments=[Assessment(one.listing_id, 0.0, 0.2) for one in listings], parts=[], problems=problems
+        )
+
+    monkeypatch.setitem(sys.modules, "pipeline.scan", SimpleNamespace(scan_listings=scan_listings))
+    return given
+
+
+def a_night(folder: Path, *rows: dict[str, Any] | str) -> Path:
+    path = folder / "listings.jsonl"
+    path.write_text("\n".join(row if isinstance(row, str) else json.dumps(row) for row in rows), encoding="utf-8")
+    return path
+
+
+def a_row(listing_id: str = "L1", **changes: Any) -> dict[str, Any]:
+    row = {"listing_id": listing_id, "seller_id": "S", "listed_at": "2026-01-01", "maker": "quillmere", "photos": ["a"]}
+    return row | changes
+
+
+def run(*words: object) -> int:
+    return cli.main([str(word) for word in words])
+
+
+def test_a_scan_ends_with_1_and_names_the_first_problems(tmp_path, seen, capsys):
+    assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out") == 1
+    out, err = capsys.readouterr()
+    assert "1 listings ranked" in out
+    assert CAUTION in " ".join(out.split())
+    assert "L1 a: the file is empty" in err
+
+
+def test_a_scan_without_problems_ends_with_0(tmp_path, seen, monkeypatch):
+    scan = sys.modules["pipeline.scan"].scan_listings
+    clean = SimpleNamespace(
+        scan_listings=lambda *given: SimpleNamespace(assessments=scan(*given).assessments, parts=[], problems=[])
+    )
+    monkeypatch.setitem(sys.modules, "pipeline.scan", clean)
+    assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out") == 0
+
+
+def test_rows_in_equal_rows_in_the_queue_plus_rows_refused_by_name(tmp_path, seen):
+    rows = [
+        a_row(),
+        a_row(),
+        a_row("L2", maker="nobody"),
+        '{"broken',
+        a_row("L3", photos=[]),
+        a_row("L4", style_number="?"),
+    ]
+    assert run("scan", a_night(tmp_path, *rows), "--out", tmp_path / "out") == 1
+    queue = store.read_queue(tmp_path / "out")
+    refused = [problem for problem in store.read_problems(tmp_path / "out") if problem.refused]
+    assert [one.listing_id for one in queue] == ["L1", "L3", "L4"]
+    assert [(problem.listing_id, problem.row) for problem in refused] == [("L1", 2), (None, 4), ("L2", None)]
+
+
+def test_options_reach_the_scan(tmp_path, seen):
+    night = a_night(tmp_path, a_row())
+    run("scan", night, "--out", tmp_path / "out", "--prior", "0.03", "--workers", "5", "--models", tmp_path)
+    assert seen["evidence"].prior_counterfeit == 0.03
+    assert (seen["root"], seen["models"], seen["workers"]) == (tmp_path, tmp_path, 5)
+
+
+def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
+    run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--contact-sheet", "3")
+    assert {"contact_sheet.jpg", "contact_sheet.html"} <= {path.name for path in (tmp_path / "out").iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (("scan", "gone.jsonl", "--out", "out"), "there is no such file"),
+        (("scan", "night.xlsx", "--out", "out"), "expected a file ending in"),
+        (("scan", "listings.jsonl", "--out", "listings.jsonl"), "a file is in the way"),
+        (("scan", "listings.jsonl", "--out", "out", "--models", "gone"), "no folder of networks"),
+        (("scan", "listings.jsonl", "--out", "out", "--configs", "gone"), "cannot be read"),
+        (("evaluate", "gone", "--out", "out"), "there is no such file"),
+    ],
+)
+def test_where_nothing_can_be_done_one_line_says_why_and_the_status_is_2(
+    tmp_path, monkeypatch, seen, capsys, words, why
+):
+    monkeypatch.chdir(tmp_path)
+    a_night(tmp_path, a_row())
+    assert run(*words) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert why in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("scan",),
+        ("review",),
+        ("scan", "x.jsonl", "--out", "out", "--prior", "1.5"),
+        ("scan", "x.jsonl", "--out", "out", "--prior", "nan"),
+        ("synth", "out", "--listings", "0", "--seed", "1"),
+        ("synth", "out", "--listings", "\N{ARABIC-INDIC DIGIT FOUR}", "--seed", "1"),
+    ],
+    ids=["no command", "no listings", "not in this version", "prior over 1", "prior no number", "none", "odd digits"],
+)
+def test_a_wrong_command_line_is_one_line_and_status_2(capsys, words):
+    with pytest.raises(SystemExit) as stop:
+        run(*words)
+    assert stop.value.code == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_hostile_name_can_not_steer_the_terminal(tmp_path, seen, capsys):
+    run("scan", a_night(tmp_path, a_row("\x1b[31mred[/bold]\n")), "--out", tmp_path / "out")
+    err = capsys.readouterr().err
+    assert "\x1b" not in err
+    assert "[31mred[/bold]" in err
+
+
+def test_progress_is_plain_lines_where_there_is_no_terminal(tmp_path, seen, capsys):
+    run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out")
+    assert "looking at listings: 1 of 1\n" in capsys.readouterr().err
+
+
+def test_python_dash_m_pipeline_is_the_same_command():
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", "--help"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith("usage: denim-triage")
+    assert CAUTION in " ".join(done.stdout.split())

