@@ -10,8 +10,17 @@ import numpy as np
 
 from pipeline.cues import CUES, Source
 from pipeline.domain import (
-    Assessment, Box, CueReading, FoundPart, Listing, ListingReadings, Measurement, PartName, PartReading, TextReading,
-)  # fmt: skip
+    Assessment,
+    Box,
+    CueReading,
+    FoundPart,
+    Listing,
+    ListingReadings,
+    Measurement,
+    PartName,
+    PartReading,
+    TextReading,
+)
 from pipeline.evidence import assess
 from pipeline.ranking import rank
 from tests.evidence.builders import evidence, sheet
@@ -37,7 +46,17 @@ def make_night(folder: Path, listings: int, clearness: float, seed: int = 5) -> 
         states = _states(rng, counterfeit)
         photo = f"photos/{number}.jpg"
         images.append({"id": number + 1, "file_name": photo, "width": 1000, "height": 1400})
-        row = {"listing_id": f"L{number:04d}", "seller_id": "S", "listed_at": "2026-01-05T20:00:00", "maker": "quillmere", "title": "", "description": "", "style_number": "QM-28", "waist_in": 32, "leg_in": 34, "hardware_metal": None, "price_eur": 20.0 if states["price_band"] == "low" else 80.0, "photos": [photo]}  # fmt: skip
+        row = {
+            "listing_id": f"L{number:04d}",
+            "seller_id": "S",
+            "listed_at": "2026-01-05T20:00:00",
+            "maker": "quillmere",
+            "style_number": "QM-28",
+            "waist_in": 32,
+            "leg_in": 34,
+            "price_eur": 20.0 if states["price_band"] == "low" else 80.0,
+            "photos": [photo],
+        }
         rows.append(row)
         truths.append({"listing_id": row["listing_id"], "counterfeit": counterfeit, "cues": states})
         mine = []
@@ -51,7 +70,15 @@ def make_night(folder: Path, listings: int, clearness: float, seed: int = 5) -> 
                 attributes["tab_position_mm"] = 32.0
             if kind is PartName.LABEL:
                 attributes["text"] = _label_print(states)
-            annotations.append({"id": len(annotations) + 1, "image_id": number + 1, "category_id": PARTS.index(kind) + 1, "bbox": [box.x, box.y, box.w, box.h], "attributes": attributes})  # fmt: skip
+            annotations.append(
+                {
+                    "id": len(annotations) + 1,
+                    "image_id": number + 1,
+                    "category_id": PARTS.index(kind) + 1,
+                    "bbox": [box.x, box.y, box.w, box.h],
+                    "attributes": attributes,
+                }
+            )
             mine.append(reading)
         found += mine
         listing = Listing(**{**row, "photos": tuple(row["photos"])})

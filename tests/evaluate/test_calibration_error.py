@@ -5,8 +5,13 @@ from __future__ import annotations
 import pytest
 
 from pipeline.evaluate.metrics import (
-    auroc, cllr, precision_at, reliability_equal_count, reliability_equal_width, wilson_interval,
-)  # fmt: skip
+    auroc,
+    cllr,
+    precision_at,
+    reliability_equal_count,
+    reliability_equal_width,
+    wilson_interval,
+)
 
 
 def test_calibration_error_of_equal_counts_by_hand():

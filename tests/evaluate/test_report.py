@@ -40,6 +40,7 @@ def test_clear_readings_come_close_to_the_oracle(clear):
     *_, metrics, _ = clear
     assert metrics["queue"]["share_of_oracle"] > 0.98
     assert metrics["cues"]["tab_thread"]["auroc"] > 0.999
+    assert metrics["cues"]["style_agrees"]["auroc"] > 0.99
     assert metrics["detection"]["ap50"] > 0.99
     assert metrics["print"]["style"]["exact_share"] == 1.0
     assert metrics["tab_position"]["median_mm"] == pytest.approx(0.67 * 0.8, abs=0.15)

@@ -93,6 +93,14 @@ def test_bounds_are_respected(readings):
         assert abs(reason.log10_lr) <= EXACT.cues[reason.cue].bound_log10_lr + 1e-9
 
 
+def test_a_cues_own_bound_holds_for_a_state_of_any_kind():
+    cues = EXACT.model_dump()["cues"]
+    cues["tab_thread"]["bound_log10_lr"] = 0.05
+    config = evidence(cues=cues, least_doubt=0.0)
+    assert log10_lr(sure("tab_thread", "other"), config=config) == pytest.approx(0.05)
+    assert log10_lr(sure("tab_thread", "matching"), config=config) == pytest.approx(-0.05)
+
+
 @pytest.mark.parametrize("state", ["mark_only", "full"])
 def test_innocent_and_usual_states_never_count_against_a_pair(state):
     cues = EXACT.model_dump()["cues"]

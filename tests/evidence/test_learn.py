@@ -89,7 +89,7 @@ def test_isotonic_fit_agrees_with_scikit_learn(seed):
 
 def test_learned_weights_survive_being_written_and_read(tmp_path):
     rows = [(False, {"tab_resewn": "no"})] * 9 + [(True, {"tab_resewn": "yes"})] * 4
-    rule = {"cue": "tab_resewn", "state": "yes", "log10_lr": 0.4, "note": 'said "often repaired"'}
+    rule = {"cue": "tab_resewn", "state": "yes", "log10_lr": 0.4, "note": 'no: said "often repaired" # by whom?'}
     learned = with_learned(evidence(overrides=[rule]), learn_shares(rows), [(-6.0, -4.0), (6.0, 5.0)])
     (tmp_path / "evidence.yaml").write_text(render(learned), encoding="utf-8")
     read = load_evidence(tmp_path / "evidence.yaml")

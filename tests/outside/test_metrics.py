@@ -9,8 +9,17 @@ import pytest
 from sklearn.metrics import average_precision_score, brier_score_loss, confusion_matrix, roc_auc_score
 
 from pipeline.evaluate.metrics import (
-    auroc, average_precision, brier, cllr, confusion, dcg, min_cllr, ndcg, precision_recall, wilson_interval,
-)  # fmt: skip
+    auroc,
+    average_precision,
+    brier,
+    cllr,
+    confusion,
+    dcg,
+    min_cllr,
+    ndcg,
+    precision_recall,
+    wilson_interval,
+)
 
 
 def scores_and_labels(seed: int, levels: int):
