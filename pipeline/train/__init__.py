@@ -1,0 +1,1 @@
+"""Fits and saves weights. The only place that needs torch, torchvision, albumentations, scikit-learn, mlflow."""

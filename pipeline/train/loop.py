@@ -1,0 +1,82 @@
+"""What both training loops share: averaged weights, schedule, numbers written as they come."""
+
+from __future__ import annotations
+
+import copy
+import json
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import torch
+from torch import nn
+
+Report = Callable[[str, int, dict[str, float]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """One-cycle training: linear warm-up, cosine down to nothing."""
+
+    steps: int
+    batch: int
+    peak_lr: float
+    weight_decay: float = 0.02
+    warmup_share: float = 0.08
+    deadline_s: float = 1e9
+
+
+class Averaged:
+    """Exponential moving average of a model's weights and buffers."""
+
+    def __init__(self, model: nn.Module, decay: float = 0.998) -> None:
+        """Start from the model as it is."""
+        self.model = copy.deepcopy(model).eval()
+        self.decay, self.updates = decay, 0
+        for p in self.model.parameters():
+            p.requires_grad_(False)
+
+    @torch.no_grad()
+    def update(self, model: nn.Module) -> None:
+        """Blend in the newest weights; early on the average follows fast."""
+        self.updates += 1
+        d = min(self.decay, (1 + self.updates) / (10 + self.updates))
+        mine, theirs = self.model.state_dict(), model.state_dict()
+        floats = [k for k, v in mine.items() if v.dtype.is_floating_point]
+        torch._foreach_mul_([mine[k] for k in floats], d)
+        torch._foreach_add_([mine[k] for k in floats], [theirs[k].detach() for k in floats], alpha=1 - d)
+
+
+def optimiser(model: nn.Module, schedule: Schedule, trunk_share: float = 0.35) -> torch.optim.Optimizer:
+    """AdamW; the pretrained trunk learns slower, norms and biases do not decay."""
+    groups: dict[tuple[bool, bool], list[nn.Parameter]] = {}
+    for name, p in model.named_parameters():
+        groups.setdefault((name.startswith("trunk."), p.ndim >= 2), []).append(p)
+    return torch.optim.AdamW([
+        {"params": params, "lr": schedule.peak_lr * (trunk_share if trunk else 1), "base": schedule.peak_lr * (trunk_share if trunk else 1),
+         "weight_decay": schedule.weight_decay if decays else 0.0}
+        for (trunk, decays), params in groups.items()
+    ], betas=(0.9, 0.99))  # fmt: skip
+
+
+def set_lr(opt: torch.optim.Optimizer, progress: float, warmup: float) -> None:
+    """Scale every group's rate for a progress in 0..1."""
+    factor = progress / warmup if progress < warmup else 0.5 * (1 + torch.cos(torch.tensor((progress - warmup) / (1 - warmup) * torch.pi)).item())
+    for group in opt.param_groups:
+        group["lr"] = group["base"] * max(factor, 1e-3)
+
+
+@dataclass
+class Journal:
+    """Writes every number as a JSON line; mlflow gets the same where it is installed and wanted."""
+
+    path: Path
+    started: float = field(default_factory=time.time)
+
+    def __call__(self, run: str, step: int, values: dict[str, float]) -> None:
+        """Note values of a run at a step."""
+        row = {"run": run, "step": step, "seconds": round(time.time() - self.started, 1), **{k: round(float(v), 5) for k, v in values.items()}}
+        with self.path.open("a") as out:
+            out.write(json.dumps(row) + "\n")
+        print(json.dumps(row), flush=True)

@@ -1,0 +1,177 @@
+"""The two networks: the detector, and the part network that judges, reads and points."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+from pipeline.classify.heads import DIGIT_ANSWERS, HEADS, POCKET_POINTS, SLOT_COUNT
+from pipeline.domain import PartName
+from pipeline.train.backbone import CHANNELS, Lite0
+
+STRIDES = (8, 16, 32)
+
+
+def _conv(cin: int, cout: int, kernel: int = 3, groups: int = 1) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(cin, cout, kernel, padding=kernel // 2, groups=groups, bias=False), nn.BatchNorm2d(cout), nn.ReLU6(inplace=True))
+
+
+def _separable(cin: int, cout: int, kernel: int = 5) -> nn.Sequential:
+    return nn.Sequential(_conv(cin, cin, kernel, cin), _conv(cin, cout, 1))
+
+
+class Pyramid(nn.Module):
+    """Top-down feature pyramid (Lin et al. 2017) with separable convolutions and one bottom-up pass."""
+
+    def __init__(self, width: int) -> None:
+        """`width` channels at every stride."""
+        super().__init__()
+        self.lateral = nn.ModuleDict({k: _conv(c, width, 1) for k, c in CHANNELS.items()})
+        self.smooth = nn.ModuleDict({k: _separable(width, width) for k in CHANNELS})
+        self.down = nn.ModuleDict({k: nn.Conv2d(width, width, 3, 2, 1, groups=width) for k in ("s8", "s16")})
+
+    def forward(self, taps: dict[str, Tensor]) -> list[Tensor]:
+        """Features at strides 8, 16, 32."""
+        p32 = self.lateral["s32"](taps["s32"])
+        p16 = self.smooth["s16"](self.lateral["s16"](taps["s16"]) + F.interpolate(p32, scale_factor=2.0, mode="nearest"))
+        p8 = self.smooth["s8"](self.lateral["s8"](taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
+        p16 = p16 + self.down["s8"](p8)
+        p32 = self.smooth["s32"](p32 + self.down["s16"](p16))
+        return [p8, p16, p32]
+
+
+class Detector(nn.Module):
+    """Anchor-free detector: at each cell a score a part and the distances to the box's four sides.
+
+    Cells and box form follow FCOS (Tian et al. 2019); scores are trained to be the box's expected
+    overlap (quality focal loss, Li et al. 2020).
+    """
+
+    def __init__(self, trunk: Lite0, width: int = 96) -> None:
+        """Heads on a pyramid of `width` channels."""
+        super().__init__()
+        self.trunk, self.pyramid = trunk, Pyramid(width)
+        self.score_tower = nn.Sequential(_separable(width, width), _separable(width, width))
+        self.box_tower = nn.Sequential(_separable(width, width), _separable(width, width))
+        self.score = nn.Conv2d(width, len(PartName), 1)
+        self.box = nn.Conv2d(width, 4, 1)
+        nn.init.constant_(self.score.bias, -4.6)
+        self.scale = nn.Parameter(torch.ones(len(STRIDES)))
+
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
+        """RGB 0..255 (b, 3, s, s) to score logits (b, cells, parts) and boxes xyxy in px (b, cells, 4)."""
+        scores, boxes = [], []
+        for level, feature in enumerate(self.pyramid(self.trunk(x))):
+            stride = STRIDES[level]
+            scores.append(self.score(self.score_tower(feature)).flatten(2).transpose(1, 2))
+            raw = self.box(self.box_tower(feature)) * self.scale[level]
+            distance = F.softplus(raw) * (stride * 2)
+            cx, cy = _centres(feature, stride)
+            box = torch.stack((cx - distance[:, 0], cy - distance[:, 1], cx + distance[:, 2], cy + distance[:, 3]), 1)
+            boxes.append(box.flatten(2).transpose(1, 2))
+        return torch.cat(scores, 1), torch.cat(boxes, 1)
+
+
+def _centres(feature: Tensor, stride: int) -> tuple[Tensor, Tensor]:
+    h, w = feature.shape[2:]
+    y = (torch.arange(h, device=feature.device, dtype=torch.float32) + 0.5) * stride
+    x = (torch.arange(w, device=feature.device, dtype=torch.float32) + 0.5) * stride
+    return x.view(1, 1, -1).expand(1, h, w), y.view(1, -1, 1).expand(1, h, w)
+
+
+class PartNetwork(nn.Module):
+    """Judges a crop: a query for each cue's head and each digit slot looks over the features (attention).
+
+    Answers: `answers` logits of all heads side by side, `seen` logits (a person could judge it here),
+    `digits` (slots, 10) with `digit_seen`, `box` cx, cy, w, h in 0..1 of the crop, `points` x, y, log sigma
+    in 0..1 of the crop with `point_seen`.
+    """
+
+    def __init__(self, trunk: Lite0, width: int = 160, heads: int = 4) -> None:
+        """Attention of `width` channels in `heads` heads."""
+        super().__init__()
+        self.trunk = trunk
+        self.to16, self.to32 = nn.Conv2d(CHANNELS["s16"], width, 1), nn.Conv2d(CHANNELS["s32"], width, 1)
+        self.norm = nn.LayerNorm(width)
+        self.n_queries = len(HEADS) + SLOT_COUNT + 1
+        self.queries = nn.Parameter(torch.randn(self.n_queries, width) * 0.5)
+        self.key, self.value = nn.Linear(width, width), nn.Linear(width, width)
+        self.heads, self.width = heads, width
+        self.mix = nn.Sequential(nn.LayerNorm(width), nn.Linear(width, 2 * width), nn.GELU(), nn.Linear(2 * width, width))
+        self.out = nn.LayerNorm(width)
+        self.answer = nn.ModuleList(nn.Linear(width, len(h.answers)) for h in HEADS)
+        self.answer_seen = nn.Parameter(torch.zeros(len(HEADS), width))
+        self.answer_seen_bias = nn.Parameter(torch.zeros(len(HEADS)))
+        self.digit = nn.Linear(width, DIGIT_ANSWERS + 1)
+        self.box = nn.Linear(width, 4)
+        self.drop = nn.Dropout(0.1)
+        n = len(POCKET_POINTS)
+        self.point8 = _conv(CHANNELS["s8"], 64, 1)
+        self.point16 = _conv(CHANNELS["s16"], 64, 1)
+        self.point32 = _conv(CHANNELS["s32"], 64, 1)
+        self.point_tower = nn.Sequential(_separable(64, 64), _separable(64, 64))
+        self.point_map = nn.Conv2d(64, n, 1)
+        self.point_shift = nn.Conv2d(64, 3 * n, 1)
+        self.point_seen = nn.Linear(64, n)
+
+    def forward(self, x: Tensor) -> dict[str, Tensor]:
+        """RGB 0..255 (b, 3, s, s), s a multiple of 32."""
+        taps = self.trunk(x)
+        pooled = self._look(taps)
+        cues, slots, box = pooled[:, : len(HEADS)], pooled[:, len(HEADS) : -1], pooled[:, -1]
+        digits = self.digit(self.drop(slots))
+        points, point_seen = self._point(taps)
+        return {
+            "answers": torch.cat([layer(self.drop(cues[:, i])) for i, layer in enumerate(self.answer)], 1),
+            "seen": (cues * self.answer_seen).sum(-1) + self.answer_seen_bias,
+            "digits": digits[..., :DIGIT_ANSWERS],
+            "digit_seen": digits[..., DIGIT_ANSWERS],
+            "box": torch.sigmoid(self.box(box)),
+            "points": points,
+            "point_seen": point_seen,
+        }
+
+    def _look(self, taps: dict[str, Tensor]) -> Tensor:
+        """Attention of all queries over the features at strides 16 and 32: (b, queries, width)."""
+        tokens = [self.to16(taps["s16"]), self.to32(taps["s32"])]
+        tokens = [(t + _positions(t)).flatten(2).transpose(1, 2) for t in tokens]
+        t = self.norm(torch.cat(tokens, 1))
+        b, n, w = t.shape
+        d = w // self.heads
+        k = self.key(t).view(b, n, self.heads, d).permute(0, 2, 3, 1)
+        v = self.value(t).view(b, n, self.heads, d).transpose(1, 2)
+        q = self.queries.view(1, self.n_queries, self.heads, d).transpose(1, 2)
+        weight = torch.softmax((q @ k) / math.sqrt(d), -1)
+        pooled = (weight @ v).transpose(1, 2).reshape(b, self.n_queries, w) + self.queries
+        return self.out(pooled + self.mix(pooled))
+
+    def _point(self, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor]:
+        """Expected place of each pocket point with its log sigma, and whether it shows."""
+        p16 = self.point16(taps["s16"]) + F.interpolate(self.point32(taps["s32"]), scale_factor=2.0, mode="nearest")
+        f = self.point_tower(self.point8(taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
+        h, w = f.shape[2:]
+        n = len(POCKET_POINTS)
+        weight = torch.softmax(self.point_map(f).flatten(2), -1)
+        cx, cy = _centres(f, 1)
+        shift = self.point_shift(f).flatten(2).view(f.shape[0], 3, n, h * w)
+        grid = torch.stack((cx.flatten() / w, cy.flatten() / h)).view(1, 2, 1, -1)
+        place = ((grid + shift[:, :2] / w) * weight[:, None]).sum(-1)
+        log_sigma = (shift[:, 2] * weight).sum(-1).clamp(-6, 0.5) - 3.0
+        return torch.cat((place, log_sigma[:, None]), 1).transpose(1, 2), self.point_seen(f.mean((2, 3)))
+
+
+def _positions(feature: Tensor) -> Tensor:
+    """Fixed sine and cosine positions over the crop, the same at every resolution."""
+    c, h, w = feature.shape[1:]
+    quarter = c // 4
+    freq = torch.pow(2.0, torch.arange(quarter, device=feature.device, dtype=torch.float32) * (5.0 / quarter)) * math.pi
+    y = ((torch.arange(h, device=feature.device, dtype=torch.float32) + 0.5) / h).view(-1, 1) * freq
+    x = ((torch.arange(w, device=feature.device, dtype=torch.float32) + 0.5) / w).view(-1, 1) * freq
+    rows = torch.cat((torch.sin(y), torch.cos(y)), 1).T.view(1, 2 * quarter, h, 1).expand(1, 2 * quarter, h, w)
+    cols = torch.cat((torch.sin(x), torch.cos(x)), 1).T.view(1, 2 * quarter, 1, w).expand(1, 2 * quarter, h, w)
+    return torch.cat((rows, cols), 1)
+
+

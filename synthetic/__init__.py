@@ -1,0 +1,1 @@
+"""Invented listings with known truth: drawn garments, photographed as sellers do it."""

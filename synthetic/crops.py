@@ -1,0 +1,149 @@
+"""Training samples drawn directly: a part's crop, or a small photo for the detector, with their labels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.classify.crops import CROPS, PAD_GREY, Square, resize_square, square_for
+from pipeline.domain import Box, PartName
+from synthetic.arrays import Arrays
+from synthetic.looks import LOOKS
+from synthetic.pair import Pair, balanced_states, make_pair
+from synthetic.views import Annotation, View, annotate, plan_view
+
+Rng = np.random.Generator
+_KINDS_OF_PART = {
+    PartName.POCKET: (("back_pocket", 0.65), ("whole_back", 0.2), ("tab", 0.15)),
+    PartName.TAB: (("tab", 0.5), ("back_pocket", 0.42), ("whole_back", 0.08)),
+    PartName.LABEL: (("label", 0.72), ("back_pocket", 0.16), ("whole_back", 0.12)),
+    PartName.BUTTON: (("button", 0.94), ("whole_front", 0.06)),
+    PartName.BUTTON_BACK: (("button_back", 1.0),),
+    PartName.RIVET: (("rivet", 0.8), ("button", 0.14), ("whole_front", 0.06)),
+    PartName.ZIP: (("zip", 1.0),),
+    PartName.CARE_TAG: (("care_tag", 1.0),),
+}
+_PHOTO_KINDS = (
+    ("back_pocket", 0.2), ("tab", 0.1), ("label", 0.1), ("button", 0.1), ("button_back", 0.08), ("rivet", 0.1),
+    ("zip", 0.08), ("care_tag", 0.08), ("whole_back", 0.1), ("whole_front", 0.06),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PartCrop:
+    """One classifier sample: the crop, the square it covers, the part's annotation in photo px, the pair."""
+
+    part: PartName
+    pixels: NDArray[np.uint8]
+    square: Square
+    annotation: Annotation
+    pair: Pair
+    size_wh: tuple[int, int]
+
+
+def draw_pair(rng: Rng, sheet: Any, departure_rate: float, looks: Sequence[str]) -> Pair:
+    """A pair with independent departures, in a random look."""
+    look = LOOKS[str(rng.choice(list(looks)))]
+    return make_pair(rng, sheet, balanced_states(rng, departure_rate), True, look)
+
+
+def _pick(rng: Rng, options: Sequence[tuple[str, float]]) -> str:
+    names, weights = zip(*options, strict=True)
+    return str(rng.choice(names, p=np.array(weights) / sum(weights)))
+
+
+def sample_crop(rng: Rng, sheet: Any, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays) -> PartCrop:
+    """Draw one crop of a part, its box as unsure as a detector's."""
+    while True:
+        pair = draw_pair(rng, sheet, departure_rate, looks)
+        view = plan_view(rng, pair, _pick(rng, _KINDS_OF_PART[part]))
+        found = [a for a in annotate(view) if a.part == part]
+        if found:
+            note = found[int(rng.integers(len(found)))]
+            square = square_for(part, _unsure(rng, note.box))
+            return PartCrop(part, _draw_square(rng, view, square, CROPS[part].side_px, arrays), square, note, pair, view.camera.size_wh)
+
+
+def _unsure(rng: Rng, box: Box) -> Box:
+    """A box as a detector gives it: a few percent off."""
+    s = 0.05 * max(box.w, box.h)
+    d = np.clip(rng.normal(0, 1, 4), -2, 2) * s * rng.random()
+    return Box(box.x + d[0], box.y + d[1], max(2.0, box.w + d[2]), max(2.0, box.h + d[3]))
+
+
+def _draw_square(rng: Rng, view: View, square: Square, side_px: int, arrays: Arrays) -> NDArray[np.uint8]:
+    """Draw at the photo's own scale (or the network's, if coarser), compress as a JPEG, scale."""
+    native = max(16, round(square.side))
+    drawn = min(native, side_px)
+    window = (square.x, square.y, square.side, square.side)
+    pixels = view.draw(arrays, window, (drawn, drawn))
+    quality = rng.integers(60, 93)
+    quality = int(quality + (96 - quality) * (1 - drawn / native))
+    pixels = _recompressed(_outside_greyed(pixels, square, view.camera.size_wh), quality)
+    return resize_square(pixels, side_px)
+
+
+def _recompressed(pixels: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
+    _, data = cv2.imencode(".jpg", pixels[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[:, :, ::-1])
+
+
+def _outside_greyed(pixels: NDArray[np.uint8], square: Square, size_wh: tuple[int, int]) -> NDArray[np.uint8]:
+    """Blank what lies outside the photo, as it is at inference."""
+    n = pixels.shape[0]
+    k = n / square.side
+    x0, y0 = (round(max(0.0, -v) * k) for v in (square.x, square.y))
+    x1, y1 = (round(min(float(n), (limit - v) * k)) for v, limit in ((square.x, size_wh[0]), (square.y, size_wh[1])))
+    out = np.full_like(pixels, PAD_GREY)
+    out[y0:y1, x0:x1] = pixels[y0:y1, x0:x1]
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorSample:
+    """A letterboxed photo or a close look at a pocket: uint8 RGB (side, side, 3) and boxes xyxy in its px."""
+
+    pixels: NDArray[np.uint8]
+    parts: tuple[PartName, ...]
+    boxes_xyxy: NDArray[np.float32]
+
+
+def sample_photo(rng: Rng, sheet: Any, looks: Sequence[str], departure_rate: float, side_px: int, close_context: float,
+                 arrays: Arrays) -> DetectorSample:
+    """Draw one detector sample; about a quarter are second looks inside a pocket."""
+    pair = draw_pair(rng, sheet, departure_rate, looks)
+    second = rng.random() < 0.22
+    kind = _pick(rng, (("back_pocket", 0.5), ("whole_back", 0.5))) if second else _pick(rng, _PHOTO_KINDS)
+    view = plan_view(rng, pair, kind)
+    notes = annotate(view)
+    w, h = view.camera.size_wh
+    pockets = [a for a in notes if a.part == PartName.POCKET]
+    if second and pockets:
+        box = _unsure(rng, pockets[int(rng.integers(len(pockets)))].box)
+        side = max(box.w, box.h) * close_context
+        square = Square(box.x + box.w / 2 - side / 2, box.y + box.h / 2 - side / 2, side)
+        pixels = _draw_square(rng, view, square, side_px, arrays)
+        offset, k = np.array([square.x, square.y]), side_px / square.side
+    else:
+        k = side_px / max(w, h)
+        out_wh = (round(w * k), round(h * k))
+        drawn = _recompressed(view.draw(arrays, None, out_wh), int(rng.integers(70, 97)))
+        pixels = np.full((side_px, side_px, 3), PAD_GREY, np.uint8)
+        pixels[: out_wh[1], : out_wh[0]] = drawn
+        offset = np.zeros(2)
+    parts, boxes = [], []
+    for note in notes:
+        x0, y0, x1, y1 = note.box.xyxy
+        corners = (np.array([x0, y0, x1, y1]) - np.tile(offset, 2)) * k
+        clipped = np.clip(corners, 0, side_px)
+        size = clipped[2:] - clipped[:2]
+        share = size.prod() / max(1e-6, (corners[2:] - corners[:2]).prod())
+        if share >= 0.4 and size.min() >= 3:
+            parts.append(note.part)
+            boxes.append(clipped)
+    return DetectorSample(pixels, tuple(parts), np.array(boxes, np.float32).reshape(-1, 4))

@@ -1,0 +1,73 @@
+"""The care tag inside. Origin: its top left corner (sewn edge); x right, y down, mm."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from synthetic.canvas import Pen, Points, circle, linear, rectangle
+from synthetic.lettering import font_files
+from synthetic.pair import Pair
+from synthetic.sewing import sew_line
+from synthetic.textures import cloth_weaves
+
+_LINES = ("WASH COOL", "INSIDE OUT", "100% COTTON", "DO NOT BLEACH", "DRY FLAT", "WARM IRON", "COTTON 98%", "ELASTANE 2%", "KEEP AWAY FROM FIRE", "NORTH QUAY", "WASH WITH LIKE COLOURS", "LINE DRY")
+
+
+def outline(pair: Pair) -> Points:
+    """The tag's corners, its free end a little askew."""
+    w, h = pair.sheet.care_tag.size
+    skew = pair.rng(50).normal(0, 0.8, 2)
+    return rectangle(0, 0, w, h) + np.array([(0, 0), (0, 0), skew, (skew[0], 0)])
+
+
+def draw_care_tag(pen: Pen, pair: Pair) -> None:
+    """Tag with care text, symbols and the code on a line of its own."""
+    canvas, rng = pen.canvas, pair.rng(51)
+    relief = float(pair.rng(9).uniform(*pair.look.relief))
+    sheet = pair.sheet.care_tag
+    w, h = sheet.size
+    shape = outline(pair)
+    canvas.darken(pen.polygon(shape + (0.6, 0.9), soften_px=0.9 * pen.scale), 0.45)
+    body = pen.polygon(shape)
+    if body is None:
+        return
+    canvas.flatten(body, 0.1)
+    yellow = 0.18 * pair.wear * rng.random()
+    ground = np.array(linear(sheet.ground)) * rng.uniform(0.85, 1.0) * np.array([1, 1 - 0.3 * yellow, 1 - yellow])
+    surface = str(rng.choice(["plain", "smooth", "paper"]))
+    canvas.lay_cloth(cloth_weaves()[surface], tuple(0.92 * ground), tuple(np.minimum(1, 1.05 * ground)), 0.4, 0.04 * relief, rng, body, 0.08)
+    canvas.paint(body, None, raise_mm=0.5 * relief, bevel_px=max(0.5, 0.3 * pen.scale))
+    if rng.random() < 0.4:
+        y = h * rng.uniform(0.2, 0.8)
+        canvas.darken(pen.strokes([np.array([(0, y), (w, y + rng.normal(0, 4))])], 1.2), 0.15)
+    ink = tuple(float(c * rng.uniform(0.8, 1.6)) for c in linear(sheet.print))
+    faded = float(1 - 0.45 * pair.wear * rng.random())
+    fonts = font_files()
+    font, code_font = fonts[int(rng.integers(len(fonts)))], fonts[int(rng.integers(len(fonts)))]
+    rows = int(rng.integers(5, 9))
+    pitch = h * 0.84 / rows
+    code_row = int(rng.integers(0, rows))
+    symbols_row = int(rng.choice([r for r in range(rows) if r != code_row]))
+    for row in range(rows):
+        y = h * 0.1 + pitch * (row + 0.5)
+        if row == code_row:
+            cap = min(pitch * rng.uniform(0.45, 0.72), 6.5)
+            patch = pen.text(sheet.code_line.format(code=pair.tag_code), code_font, cap, (w / 2 + rng.normal(0, 1.5), y), tracking=float(rng.choice([0, 0.1, 0.25])), stroke=int(rng.integers(0, 3)), fit_mm=w * 0.8)
+        elif row == symbols_row:
+            patch = pen.strokes(_symbols(w, y, pitch * 0.32), 0.35)
+        else:
+            if rng.random() < 0.12:
+                continue
+            patch = pen.text(str(rng.choice(_LINES)), font, pitch * rng.uniform(0.25, 0.38), (w / 2, y), fit_mm=w * 0.85)
+        canvas.paint(patch, ink, alpha=faded)
+    thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
+    sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
+
+
+def _symbols(w: float, y: float, r: float) -> list[Points]:
+    """A tub, a triangle, a square, a ring: simple care pictures."""
+    xs = np.linspace(0.18, 0.82, 4) * w
+    tub = np.array([(-r, -r * 0.6), (-r * 0.7, r * 0.7), (r * 0.7, r * 0.7), (r, -r * 0.6)]) + (xs[0], y)
+    tri = np.array([(-r, r * 0.7), (0, -r * 0.9), (r, r * 0.7), (-r, r * 0.7)]) + (xs[1], y)
+    box = np.array([(-r, -r), (r, -r), (r, r), (-r, r), (-r, -r)]) * 0.8 + (xs[2], y)
+    return [tub, tri, box, circle((float(xs[3]), y), r * 0.8, closed=True)]

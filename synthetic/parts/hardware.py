@@ -1,0 +1,219 @@
+"""Waistband button (face and back) and rivets. Origin: the disc's centre, mm."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from synthetic.canvas import Colour, Patch, Pen, Points, circle, linear
+from synthetic.lettering import font_files
+from synthetic.pair import Pair
+
+Rng = np.random.Generator
+_COATS = ("#3a2a1c", "#1d1d1f", "#8a5a2a", "#c9a24a", "#6b4a35", "#9aa0a6", "#5a3a2a", "#b5793c", "#d8d3c8", "#4b4f55")
+BACK_DIAMETER_SHARE = 0.8  # the back disc is a little smaller than the face (invented)
+
+
+def metal_colour(pair: Pair, rng: Rng) -> Colour:
+    """Reflectance of the pair's metal with some tarnish, linear RGB."""
+    base = np.array((0.86, 0.47, 0.31) if pair.metal == "copper" else (0.58, 0.59, 0.6))
+    base = base * rng.uniform(0.75, 1.08) * rng.uniform(0.94, 1.06, 3)
+    tarnish = 0.35 * pair.wear * rng.random()
+    dull = np.array((0.2, 0.12, 0.08) if pair.metal == "copper" else (0.28, 0.28, 0.27))
+    mixed = base * (1 - tarnish) + dull * tarnish
+    return float(mixed[0]), float(mixed[1]), float(mixed[2])
+
+
+def face_radius(pair: Pair) -> float:
+    """Radius of the button's face."""
+    return float(pair.sheet.button.diameter) / 2
+
+
+def back_radius(pair: Pair) -> float:
+    """Radius of the button's back."""
+    return face_radius(pair) * BACK_DIAMETER_SHARE
+
+
+def rivet_radius(pair: Pair) -> float:
+    """Radius of a rivet."""
+    return float(pair.sheet.rivet.diameter) / 2
+
+
+def _disc(pen: Pen, radius: float, dome_mm: float, rim_mm: float, relief: float) -> Patch | None:
+    """A hard round thing on the cloth: shadow, flat ground, dome and rim in relief."""
+    canvas = pen.canvas
+    canvas.darken(pen.disc((0.25, 0.4), radius * 1.08, soften_px=0.12 * radius * pen.scale), 0.6)
+    body = pen.disc((0, 0), radius)
+    if body is None:
+        return None
+    canvas.flatten(body)
+    h, w = body.mask.shape
+    ys, xs = np.mgrid[body.y : body.y + h, body.x : body.x + w].astype(np.float32)
+    centre = pen.px([(0.0, 0.0)])[0]
+    r = np.hypot(xs - centre[0], ys - centre[1]) / (pen.scale * radius)
+    inside = np.clip(1 - r**2, 0, 1)
+    field = dome_mm * np.sqrt(inside) + rim_mm * np.exp(-(((r - 0.9) / 0.07) ** 2))
+    canvas.add_height(body, (0.6 * relief * field * (body.mask / 255)).astype(np.float32))
+    return body
+
+
+def _stamp(pen: Pen, patch: Patch | None, depth_mm: float, relief: float, fill: float, raised: bool) -> None:
+    """Letters cut in or standing out, with dirt in the lower parts."""
+    if patch is None:
+        return
+    sign = 1 if raised else -1
+    pen.canvas.paint(patch, None, raise_mm=sign * depth_mm * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale))
+    if raised:
+        pen.canvas.darken(patch, -0.25 * fill)
+    else:
+        pen.canvas.darken(patch, fill)
+
+
+def _blobs(patch: Patch | None, rng: Rng, px_per_mm: float) -> Patch | None:
+    """Letters drowned in blobs: swollen strokes and drops round them."""
+    if patch is None:
+        return None
+    mask = patch.mask
+    grow = max(1, round(rng.uniform(0.1, 0.24) * px_per_mm))
+    swollen = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1)))
+    ys, xs = np.nonzero(mask > 100)
+    out = np.where(rng.random() < 0.5, swollen, mask).astype(np.uint8)
+    if len(xs):
+        for i in rng.integers(0, len(xs), int(rng.integers(14, 45))):
+            at = np.array([xs[i], ys[i]]) + rng.normal(0, 0.22 * px_per_mm, 2)
+            cv2.circle(out, (round(at[0]), round(at[1])), max(1, round(rng.uniform(0.12, 0.4) * px_per_mm)), 255, -1, cv2.LINE_AA)
+    soft = cv2.GaussianBlur(out, (0, 0), max(0.5, 0.07 * px_per_mm))
+    return Patch(np.clip(soft.astype(np.float32) * 1.3, 0, 255).astype(np.uint8), patch.x, patch.y)
+
+
+def draw_button(pen: Pen, pair: Pair) -> None:
+    """The face: rim legend, ring and dot; finish and lettering as the states say."""
+    canvas, rng = pen.canvas, pair.rng(30)
+    relief = float(pair.rng(9).uniform(*pair.look.relief))
+    radius = face_radius(pair)
+    _buttonhole(pen, pair, rng, radius)
+    body = _disc(pen, radius, float(rng.uniform(0.4, 1.2)), float(rng.uniform(0.1, 0.5)), max(relief, 0.2))
+    if body is None:
+        return
+    colour = metal_colour(pair, rng)
+    coated = pair.states["button_finish"] == "coated"
+    if coated:
+        tint = linear(str(rng.choice(_COATS)))
+        keep = rng.uniform(0.0, 0.4)
+        colour = tuple(keep * c + (1 - keep) * t for c, t in zip(colour, tint, strict=True))
+        canvas.paint(body, colour, metal=float(rng.uniform(0.0, 0.2)), gloss=float(rng.uniform(0.15, 0.8)))
+    else:
+        canvas.paint(body, colour, metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
+    fonts = font_files()
+    font = fonts[int(rng.integers(len(fonts)))]
+    cap = radius * rng.uniform(0.17, 0.24)
+    middle = radius * rng.uniform(0.66, 0.74)
+    raised = bool(rng.random() < 0.5)
+    fill = float(rng.uniform(0.25, 0.7))
+    legend = pen.arc_text(pair.sheet.button.rim_legend, font, cap, (0, 0), middle, float(rng.uniform(0, 6.28)), 2 * np.pi * 0.97, stroke=int(rng.integers(1, 5)))
+    parts = [legend, pen.ring((0, 0), radius * 0.34, radius * 0.07), pen.disc((0, 0), radius * 0.11)]
+    if rng.random() < 0.5:
+        parts.append(pen.ring((0, 0), radius * 0.5, radius * 0.03))
+    depth = float(rng.uniform(0.12, 0.3)) * (0.55 if coated else 1.0)
+    if pair.states["button_lettering"] == "blobs":
+        parts[0] = _blobs(legend, rng, pen.scale)
+        fill *= 0.8
+    for patch in parts:
+        _stamp(pen, patch, depth, relief, fill * (0.6 if coated else 1.0), raised)
+    if coated and rng.random() < 0.5:
+        _chips(pen, rng, radius, metal_colour(pair, rng))
+    if not coated:
+        _scratches(pen, pair, rng, radius)
+
+
+def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
+    """Thread round the hole that the button stands in, in some photos."""
+    if rng.random() < 0.55:
+        length = radius * rng.uniform(1.2, 2.2)
+        y = float(rng.uniform(-0.3, 0.3)) * radius
+        zig = [np.array([(x, y - 1.6), (x + 0.4, y + 1.6)]) for x in np.arange(-length, length, 0.8)]
+        colour = tuple(min(1.0, c * rng.uniform(0.6, 1.3)) for c in pair.thread)
+        patch = pen.strokes(zig, 0.55)
+        pen.canvas.paint(patch, colour, raise_mm=0.25)
+        pen.canvas.paint(pen.strokes([np.array([(-length, y), (length, y)])], 0.8), (0.01, 0.01, 0.015), alpha=0.8)
+
+
+def _chips(pen: Pen, rng: Rng, radius: float, under: Colour) -> None:
+    """Places where the coat has come off."""
+    for _ in range(int(rng.integers(1, 5))):
+        a, r = rng.uniform(0, 6.28), radius * np.sqrt(rng.random()) * 0.95
+        n = circle((r * np.cos(a), r * np.sin(a)), rng.uniform(0.2, 0.7), n=9) + rng.normal(0, 0.12, (9, 2))
+        pen.canvas.paint(pen.polygon(n), under, metal=0.9, raise_mm=-0.05)
+
+
+def _scratches(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
+    lines: list[Points] = []
+    for _ in range(int(rng.integers(0, 4) + 10 * pair.wear)):
+        a = rng.uniform(0, 6.28, 2)
+        r = radius * np.sqrt(rng.random(2)) * 0.92
+        lines.append(np.stack([r * np.cos(a), r * np.sin(a)], 1) * np.array([[1.0], [rng.uniform(0.5, 1)]]))
+    pen.canvas.darken(pen.strokes(lines, 0.1), float(rng.uniform(-0.4, 0.3)))
+
+
+def draw_button_back(pen: Pen, pair: Pair) -> None:
+    """The back disc with the plant code; on old pairs parts of it are worn away."""
+    canvas, rng = pen.canvas, pair.rng(31)
+    relief = float(pair.rng(9).uniform(*pair.look.relief))
+    radius = back_radius(pair)
+    body = _disc(pen, radius, float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.0, 0.4)), max(relief, 0.2))
+    if body is None:
+        return
+    colour = metal_colour(pair, rng) if rng.random() < 0.7 else (0.55, 0.55, 0.56)
+    canvas.paint(body, colour, metal=float(rng.uniform(0.7, 1.0)), gloss=0.1)
+    for share in rng.choice([0.5, 0.6, 0.88, 0.94], int(rng.integers(0, 3)), replace=False):
+        _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
+    fonts = font_files()
+    font = fonts[int(rng.integers(len(fonts)))]
+    cap = radius * rng.uniform(0.4, 0.62)
+    code = pen.text(pair.code, font, cap, (0, float(rng.normal(0, 0.05)) * radius), tracking=float(rng.choice([0, 0.1, 0.2])), stroke=int(rng.integers(1, 6)), fit_mm=radius * rng.uniform(1.2, 1.55))
+    faint = code_wear(pair)
+    _stamp(pen, code, float(rng.uniform(0.15, 0.35)) * (1 - faint), relief, float(rng.uniform(0.35, 0.75)) * (1 - faint), bool(rng.random() < 0.4))
+    _scratches(pen, pair, rng, radius)
+
+
+def code_wear(pair: Pair) -> float:
+    """How far the stamped code is worn off, 0..1: only on old pairs."""
+    rng = pair.rng(32)
+    return float(rng.uniform(0.75, 1.0)) if pair.wear > 0.6 and rng.random() < 0.4 else float(0.25 * pair.wear * rng.random())
+
+
+def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
+    """A rivet from outside (a domed cap or a nub in a washer) or inside (flat); stamped or blank."""
+    canvas, rng = pen.canvas, pair.rng(33, which)
+    relief = float(pair.rng(9).uniform(*pair.look.relief))
+    radius = rivet_radius(pair)
+    body = _disc(pen, radius, float(rng.uniform(0.1, 0.3) if inside else rng.uniform(0.3, 0.8)), float(rng.uniform(0, 0.3)), max(relief, 0.2))
+    if body is None:
+        return
+    canvas.paint(body, metal_colour(pair, rng), metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
+    raised = bool(rng.random() < 0.4)
+    house = pair.rng(34)
+    kind = house.random()
+    if not inside and kind < 0.6:
+        nub = pen.disc((0, 0), radius * float(house.uniform(0.16, 0.3)))
+        canvas.paint(nub, None, raise_mm=0.5 * max(relief, 0.3), bevel_px=max(0.6, 0.1 * radius * pen.scale))
+        _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), 0.12, relief, 0.4, False)
+    if pair.states["rivet_stamp"] == "stamped":
+        fonts = font_files()
+        font = fonts[int(house.integers(len(fonts)))]
+        fill = float(rng.uniform(0.35, 0.75)) * (1 - 0.35 * pair.wear)
+        stroke = int(house.integers(2, 6))
+        cap = radius * float(house.uniform(0.24, 0.36))
+        legend = pair.sheet.rivet.legend
+        if kind < 0.6 and not inside:
+            repeat = int(house.integers(1, 3))
+            patches = [pen.arc_text(legend, font, cap, (0, 0), radius * 0.68, -np.pi / 2 + k * 2 * np.pi / repeat, float(house.uniform(1.3, 2.4)), stroke=stroke) for k in range(repeat)]
+        elif kind < 0.8:
+            patches = [pen.text(legend, font, cap * 1.2, (0, 0), stroke=stroke, fit_mm=radius * 1.4)]
+        else:
+            patches = [pen.arc_text(legend, font, cap, (0, 0), radius * 0.62, -np.pi / 2, float(house.uniform(1.5, 3.0)), stroke=stroke)]
+        for patch in patches:
+            _stamp(pen, patch, float(rng.uniform(0.12, 0.28)), relief, fill, raised)
+    elif rng.random() < 0.4:
+        _stamp(pen, pen.ring((0, 0), radius * float(rng.uniform(0.5, 0.85)), radius * 0.05), 0.12, relief, 0.4, raised)
+    _scratches(pen, pair, rng, radius)

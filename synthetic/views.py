@@ -1,0 +1,336 @@
+"""A planned photo: scene, camera, lamp, things in the way; its picture and its true labels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.domain import Box, PartName
+from synthetic import scenes
+from synthetic.arrays import Arrays
+from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, shade
+from synthetic.canvas import Canvas, Points
+from synthetic.pair import Pair
+from synthetic.parts import hardware, label
+from synthetic.scenes import PlacedPart, Scene
+
+Rng = np.random.Generator
+
+# Effective pixels per mm (blur taken off) from which a person can judge the cue; from looking at our own photos.
+JUDGEABLE_PX_PER_MM: Mapping[str, float] = {
+    "tab_position": 1.0, "tab_stitch_spacing": 3.0, "tab_thread": 2.2, "tab_resewn": 4.5, "tab_word": 3.5,
+    "label_ground": 0.8, "label_size_print": 2.5, "label_size_order": 5.0, "label_motto_curve": 2.2,
+    "label_fading": 1.8, "button_finish": 5.0, "button_lettering": 9.0, "metal": 3.0, "rivet_stamp": 8.0,
+    "zip_mark": 6.0,
+}  # fmt: skip
+CUES_OF_PART: Mapping[PartName, tuple[str, ...]] = {
+    PartName.TAB: ("tab_position", "tab_stitch_spacing", "tab_thread", "tab_resewn", "tab_word"),
+    PartName.LABEL: ("label_ground", "label_size_print", "label_size_order", "label_motto_curve", "label_fading"),
+    PartName.BUTTON: ("button_finish", "button_lettering", "metal"),
+    PartName.RIVET: ("metal", "rivet_stamp"),
+    PartName.ZIP: ("zip_mark",),
+}
+_READABLE_PX_PER_MM = {PartName.BUTTON_BACK: 6.0, PartName.CARE_TAG: 3.5, PartName.LABEL: 2.8}
+_SKIN = ("#c68863", "#8d5a3b", "#e0ac8b", "#5a3825", "#d9a07a")
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of photo: its scene, what it aims at, and how many mm fit its long side."""
+
+    scene: Callable[[Pair, Rng], Scene]
+    aim: PartName | None
+    span_mm: tuple[float, float]
+    turn: float  # spread of the camera's turn, radians
+
+
+KINDS: Mapping[str, Kind] = {
+    "back_pocket": Kind(scenes.back, PartName.POCKET, (215, 420), 0.12),
+    "tab": Kind(scenes.back, PartName.TAB, (48, 125), 0.2),
+    "label": Kind(scenes.back, PartName.LABEL, (98, 230), 0.12),
+    "button": Kind(scenes.button_face, PartName.BUTTON, (28, 120), 0.5),
+    "button_back": Kind(scenes.button_back, PartName.BUTTON_BACK, (24, 85), 0.3),
+    "rivet": Kind(scenes.rivets, PartName.RIVET, (20, 90), 0.6),
+    "zip": Kind(scenes.zip_closeup, PartName.ZIP, (46, 130), 0.25),
+    "care_tag": Kind(scenes.care_tag_inside, PartName.CARE_TAG, (74, 180), 0.15),
+    "whole_back": Kind(scenes.whole_back, None, (1000, 1350), 0.06),
+    "whole_front": Kind(scenes.whole_front, None, (1000, 1350), 0.06),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Annotation:
+    """A visible part: tight box, what can be judged, what can be read, and points (x, y) of a pocket."""
+
+    part: PartName
+    box: Box
+    attributes: Mapping[str, str]
+    text: str | None
+    keypoints: Points | None
+    visible: float
+    truth: Mapping[str, str]  # what is physically true of the part, judgeable or not
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything needed to draw a photo, whole or a window of it."""
+
+    kind: str
+    pair: Pair
+    scene: Scene
+    camera: Camera
+    lamp: Lamp
+    sensor: Sensor
+    overlays: tuple[Overlay, ...]
+
+    def draw(self, arrays: Arrays, window: Window | None = None, out_wh: tuple[int, int] | None = None) -> NDArray[np.uint8]:
+        """The photo, or a window of it at another size. uint8 RGB."""
+        w, h = self.camera.size_wh
+        window = window or (0.0, 0.0, float(w), float(h))
+        out_wh = out_wh or (w, h)
+        to_px, cw, ch = plan_canvas(self.camera, window, out_wh)
+        canvas = Canvas(arrays, to_px, cw, ch)
+        self.scene.draw(canvas)
+        return photograph(shade(canvas, self.lamp), canvas, self.camera, self.lamp, self.sensor, self.overlays, window, out_wh)
+
+
+def plan_view(rng: Rng, pair: Pair, kind_name: str) -> View:
+    """Choose camera, lamp and accidents for one photo of a pair."""
+    kind = KINDS[kind_name]
+    scene_seed = int(rng.integers(2**31))
+    scene = kind.scene(pair, np.random.default_rng(scene_seed))
+    scene = Scene(_replay(kind, pair, scene_seed), scene.parts, scene.extra)
+    camera = _camera(rng, kind, scene)
+    return View(kind_name, pair, scene, camera, _lamp(rng, pair, kind_name), _sensor(rng, kind_name), _overlays(rng, camera, scene, kind))
+
+
+def _replay(kind: Kind, pair: Pair, seed: int) -> Callable[[Canvas], None]:
+    """A ground that draws the same each time: the scene's own stream starts afresh."""
+
+    def ground(canvas: Canvas) -> None:
+        kind.scene(pair, np.random.default_rng(seed)).ground(canvas)
+
+    return ground
+
+
+def _camera(rng: Rng, kind: Kind, scene: Scene) -> Camera:
+    long_side = int(rng.integers(900, 1801))
+    ratio = float(rng.choice([0.75, 0.75, 0.5625, 0.6667, 1.0]))
+    portrait = rng.random() < (0.9 if kind.aim is None else 0.6)
+    short = int(long_side * ratio)
+    size = (short, long_side) if portrait else (long_side, short)
+    span = float(np.exp(rng.uniform(*np.log(kind.span_mm))))
+    scale = long_side / span
+    if kind.aim is None:
+        outline = np.vstack([p.outline for p in scene.parts])
+        target = outline.mean(0) + (0, span * 0.27) + rng.normal(0, 25, 2)
+        if not portrait:
+            scale *= 0.8 * ratio
+            target = target + (0, span * 0.12)
+    else:
+        aims = [p for p in (*scene.parts, *scene.extra) if p.part == kind.aim]
+        outline = aims[0].outline
+        extent = outline.max(0) - outline.min(0)
+        scale = min(scale, 0.94 * min(size[0] / extent[0], size[1] / extent[1]))
+        free = np.maximum(0, np.array(size) / scale - extent)
+        target = outline.min(0) + extent / 2 + free * rng.uniform(-0.3, 0.3, 2)
+    turn = float(rng.normal(0, kind.turn))
+    if rng.random() < 0.06:
+        turn += float(rng.choice([-1.57, 1.57, 3.14]))
+    tilt = (float(rng.normal(0, 0.13)), float(rng.normal(0, 0.13)))
+    matrix = look_at(size, (float(target[0]), float(target[1])), scale, turn, tilt, float(rng.uniform(0.8, 1.6)))
+    bend = (rng.standard_normal((5, 5, 2)) * float(rng.choice([0.0, 0.002, 0.004])) * long_side).astype(np.float32)
+    return Camera(size, matrix, turn, bend)
+
+
+def _mean_albedo(pair: Pair, kind: str) -> float:
+    cloth = float(np.mean([0.7 * d + 0.3 * p for d, p in zip(pair.denim, pair.denim_pale, strict=True)]))
+    share = {"label": 0.4, "care_tag": 0.5, "whole_back": 0.5, "whole_front": 0.5}.get(kind, 0.1)
+    other = {"label": {"tan": 0.28, "dark": 0.02, "white": 0.85}[pair.states["label_ground"]], "care_tag": 0.8}.get(kind, 0.3)
+    if kind in ("button_back", "care_tag"):
+        cloth = 0.5 * cloth + 0.25
+    return (1 - share) * cloth + share * other
+
+
+def _lamp(rng: Rng, pair: Pair, kind: str) -> Lamp:
+    look = pair.look
+    angle, slant = rng.uniform(0, 2 * np.pi), rng.uniform(*look.slant)
+    d = np.array([np.cos(angle) * slant, np.sin(angle) * slant, 1.0])
+    d /= np.linalg.norm(d)
+    warm, tint = rng.uniform(*look.warmth), rng.normal(0, 0.05)
+    mean = _mean_albedo(pair, kind)
+    target = float(np.clip(0.19 * (mean / 0.19) ** 0.45, 0.05, 0.5))  # meters hold dark cloth dark, in part
+    exposure = target / mean * 2 ** rng.normal(0, 0.35)
+    glints = tuple(
+        (float(rng.normal(0, 0.35)), float(rng.normal(0, 0.35)), float(rng.uniform(0.08, 0.5)), float(rng.uniform(0.3, 1.3)))
+        for _ in range(int(rng.integers(2, 5)))
+    )
+    return Lamp(
+        (float(d[0]), float(d[1]), float(d[2])), float(rng.uniform(*look.ambient)),
+        (2 ** (warm / 2), 2**tint, 2 ** (-warm / 2)), float(exposure),
+        (float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))), float(rng.uniform(*look.falloff)), glints,
+    )  # fmt: skip
+
+
+def _sensor(rng: Rng, kind: str) -> Sensor:
+    soft = rng.random()
+    blur = float(rng.uniform(0.4, 1.1) if soft < 0.7 else rng.uniform(1.1, 3.2))
+    motion = float(rng.uniform(2, 8)) if rng.random() < 0.08 else 0.0
+    noise = float(np.exp(rng.uniform(np.log(0.004), np.log(0.05))))
+    return Sensor(
+        blur, motion, float(rng.uniform(0, np.pi)), noise, float(rng.uniform(0.1, 0.8)), float(rng.uniform(-0.1, 0.5)),
+        float(rng.uniform(0.75, 1.3)), float(rng.choice([0.0, 0.5, 1.2])), float(rng.uniform(0.0, 0.7)),
+        (int(rng.integers(512)), int(rng.integers(512))),
+    )  # fmt: skip
+
+
+def _overlays(rng: Rng, camera: Camera, scene: Scene, kind: Kind) -> tuple[Overlay, ...]:
+    w, h = camera.size_wh
+    long_side = max(w, h)
+    out: list[Overlay] = []
+    aims = [p for p in (*scene.parts, *scene.extra) if p.part == kind.aim]
+    focus = camera.project(aims[0].outline).mean(0) if aims else np.array([w / 2, h / 2])
+    if rng.random() < 0.22:
+        a = rng.uniform(0, 2 * np.pi)
+        n, t = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+        at = focus + rng.normal(0, 0.15, 2) * long_side
+        wide = long_side * rng.uniform(0.1, 0.8)
+        quad = np.array([at - t * 3 * long_side, at + t * 3 * long_side, at + t * 3 * long_side + n * wide, at - t * 3 * long_side + n * wide])
+        out.append(Overlay("shadow", quad, float(rng.uniform(0.003, 0.06) * long_side), float(rng.uniform(0.2, 0.6))))
+    if rng.random() < 0.1:
+        spot = focus + rng.normal(0, 0.12, 2) * long_side
+        t = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+        r = long_side * rng.uniform(0.03, 0.12, 2)
+        blob = spot + np.stack([r[0] * np.cos(t), r[1] * np.sin(t)], 1)
+        out.append(Overlay("glare", blob, float(0.6 * r.min()), float(rng.uniform(0.3, 1.5))))
+    if kind.aim is not None and rng.random() < 0.14:
+        out.append(_finger(rng, camera, aims[0], long_side))
+    return tuple(out)
+
+
+def _finger(rng: Rng, camera: Camera, aim: PlacedPart, long_side: int) -> Overlay:
+    pts = camera.project(aim.outline)
+    centre, reach = pts.mean(0), float(np.ptp(pts, axis=0).max()) / 2
+    a = rng.uniform(0, 2 * np.pi)
+    direction = np.array([np.cos(a), np.sin(a)])
+    radius = float(np.clip(rng.uniform(0.25, 0.6) * reach, 0.03 * long_side, 0.09 * long_side))
+    tip = centre + direction * (reach * rng.uniform(0.45, 1.3) + radius)
+    across = np.array([-direction[1], direction[0]])
+    t = np.linspace(np.pi / 2, 3 * np.pi / 2, 12)
+    cap = np.stack([np.cos(t), np.sin(t)], 1) * radius
+    cap = tip + cap[:, :1] * direction + cap[:, 1:] * across
+    far = tip + direction * 3 * long_side
+    outline = np.vstack([cap, far - across * radius * 1.3, far + across * radius * 1.3])
+    skin = np.array(scenes.linear(str(rng.choice(_SKIN)))) * rng.uniform(0.7, 1.3)
+    return Overlay("finger", outline, 0.004 * long_side, 1.0, (float(skin[0]), float(skin[1]), float(skin[2])))
+
+
+def annotate(view: View) -> list[Annotation]:
+    """True boxes and labels of every part that shows enough of itself."""
+    out = []
+    for placed in (*view.scene.parts, *view.scene.extra):
+        found = _annotate_part(view, placed)
+        if found is not None:
+            out.append(found)
+    return out
+
+
+def _annotate_part(view: View, placed: PlacedPart) -> Annotation | None:
+    w, h = view.camera.size_wh
+    hull = cv2.convexHull(view.camera.project(_dense(placed.outline)).astype(np.float32))[:, 0]
+    frame = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
+    area = cv2.contourArea(hull)
+    if area < 1:
+        return None
+    inside, shape = cv2.intersectConvexConvex(hull, frame)
+    visible = inside / area
+    if visible < 0.3 or shape is None:
+        return None
+    shape = shape[:, 0]
+    (x0, y0), (x1, y1) = shape.min(0), shape.max(0)
+    if min(x1 - x0, y1 - y0) < 7:
+        return None
+    box = Box(float(x0), float(y0), float(x1 - x0), float(y1 - y0))
+    clear = visible * (1 - _covered(view, hull))
+    truth = _truth(view, placed)
+    sharp = _effective_px_per_mm(view, placed)
+    attributes = {cue: state for cue, state in truth.items() if _judgeable(view, placed, cue, sharp, clear)}
+    text = _print(view, placed) if clear > 0.85 and sharp >= _READABLE_PX_PER_MM.get(placed.part, 1e9) else None
+    keypoints = view.camera.project(placed.keypoints) if placed.keypoints is not None else None
+    return Annotation(placed.part, box, attributes, text, keypoints, clear, truth)
+
+
+def _dense(outline: Points) -> Points:
+    """More points along the edges, so that a bent or foreshortened edge keeps its extremes."""
+    nxt = np.roll(outline, -1, 0)
+    return np.concatenate([outline + (nxt - outline) * t for t in (0.0, 0.25, 0.5, 0.75)])
+
+
+def _covered(view: View, hull: NDArray[np.float32]) -> float:
+    """Share of the part under a finger or a strong glare."""
+    x0, y0 = hull.min(0)
+    x1, y1 = hull.max(0)
+    scale = 48 / max(x1 - x0, y1 - y0)
+    size = (int((x1 - x0) * scale) + 1, int((y1 - y0) * scale) + 1)
+    part = np.zeros((size[1], size[0]), np.uint8)
+    cv2.fillPoly(part, [np.round((hull - (x0, y0)) * scale).astype(np.int32)], 1)
+    hidden = np.zeros_like(part)
+    for o in view.overlays:
+        if o.kind == "finger" or (o.kind == "glare" and o.strength > 0.5):
+            cv2.fillPoly(hidden, [np.round((o.outline - (x0, y0)) * scale).astype(np.int32)], 1)
+    return float((hidden & part).sum() / max(1, part.sum()))
+
+
+def _effective_px_per_mm(view: View, placed: PlacedPart) -> float:
+    """Scale at the part, lowered by blur and motion: what detail survives."""
+    centre = placed.outline.mean(0)
+    px = view.camera.project(np.array([centre, centre + (0.5, 0), centre + (0, 0.5)]))
+    scale = 2 * min(np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0])))
+    spread = np.hypot(view.sensor.blur_px, 0.4 * view.sensor.motion_px)
+    return float(scale / np.sqrt(1 + (spread / 1.1) ** 2))
+
+
+def _truth(view: View, placed: PlacedPart) -> dict[str, str]:
+    return {cue: view.pair.states[cue] for cue in CUES_OF_PART.get(placed.part, ())}
+
+
+def _judgeable(view: View, placed: PlacedPart, cue: str, sharp: float, clear: float) -> bool:
+    if clear < 0.72 or sharp < JUDGEABLE_PX_PER_MM[cue]:
+        return False
+    if cue == "label_size_order":
+        return label.size_print_meets_seam(view.pair)
+    if cue in ("label_size_print",) and view.pair.states["label_ground"] == "dark":
+        return view.pair.states["label_size_print"] == "coloured"  # black on near black cannot be judged
+    if cue == "label_size_order" and view.pair.states["label_ground"] == "dark":
+        return False
+    if cue == "tab_position":
+        return _pocket_whole(view)
+    return True
+
+
+def _pocket_whole(view: View) -> bool:
+    """The tab's height can be told only where the pocket's whole outline shows."""
+    for placed in view.scene.parts:
+        if placed.part == PartName.POCKET and placed.keypoints is not None:
+            w, h = view.camera.size_wh
+            px = view.camera.project(placed.keypoints)
+            return bool((px[:, 0].min() > 0) and (px[:, 1].min() > 0) and (px[:, 0].max() < w) and (px[:, 1].max() < h))
+    return False
+
+
+def _print(view: View, placed: PlacedPart) -> str | None:
+    pair = view.pair
+    if placed.part == PartName.BUTTON_BACK:
+        return pair.code if hardware.code_wear(pair) < 0.5 else None
+    if placed.part == PartName.CARE_TAG:
+        return pair.tag_code
+    if placed.part == PartName.LABEL:
+        if pair.states["label_ground"] == "dark" and pair.states["label_size_print"] == "black":
+            return None
+        lines = [s.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg) for s in pair.sheet.label.size_lines]
+        return "\n".join(lines)
+    return None
