@@ -41,8 +41,9 @@ MIN_CELLS = 3
 MIN_TEXTURE = 4  # spread of grey values, of 255; below it a cell holds little but noise
 MIN_OVERLAP = 0.85  # of the photo that shows less: a crop lies inside what it was cropped from
 MIN_MEDIAN_AGREEMENT = 0.95  # correlation of grey values over a cell
-MIN_WEAK_AGREEMENT = 0.9  # the cell at the lowest fifth; two photos of one scene from beside each other reach 0.84
-MIN_ANY_AGREEMENT = 0.7  # the worst cell; 99 copies in 100 keep above 0.85, repeating patterns fall below somewhere
+MIN_WEAK_AGREEMENT = (
+    0.9  # the cell at the lowest fifth; 98 copies in 100 keep above 0.95, views from beside 0.84 at most
+)
 
 MATCH_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
 # No match: the copy may stand in another night's export, so this weighs little.
@@ -202,7 +203,10 @@ def _mirror(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _corners(grey: NDArray[np.uint8]) -> Corners:
-    """Corners described as they stand: reused photos are not turned, and a fixed direction makes firmer codes."""
+    """Corners described as they stand, since reused photos are not turned.
+
+    With each corner's own direction, as the finder has it, 11 of the test's 126 copies are missed in place of 6.
+    """
     finder = cv2.ORB.create(nfeatures=MAX_CORNERS, nlevels=6, edgeThreshold=15, fastThreshold=3)
     found = sorted(finder.detect(grey, None), key=lambda corner: -corner.response)
     for corner in found:
@@ -312,7 +316,6 @@ def _agreement(one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArra
 def _agrees_everywhere(cells: Sequence[float]) -> bool:
     return (
         len(cells) >= MIN_CELLS
-        and min(cells) >= MIN_ANY_AGREEMENT
         and float(np.percentile(cells, 20)) >= MIN_WEAK_AGREEMENT
         and float(np.median(cells)) >= MIN_MEDIAN_AGREEMENT
     )

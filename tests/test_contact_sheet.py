@@ -41,12 +41,14 @@ class Page(HTMLParser):
         super().__init__()
         self.tags: list[str] = []
         self.links: list[str] = []
+        self.alts: list[str] = []
         self.words = ""
         self.feed(text)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
         self.links += [value or "" for name, value in attrs if name in ("src", "href")]
+        self.alts += [value or "" for name, value in attrs if name == "alt"]
 
     def handle_data(self, data: str) -> None:
         self.words += data
@@ -60,6 +62,7 @@ def test_the_page_escapes_the_sellers_text_and_loads_nothing(night):
     assert "<b>L1" in read.words
     assert "<script>alert(1)</script> evil" in read.words
     assert not {"\u202e", "\x1b"} & set(read.words)
+    assert read.alts == ['a letter missing <script>alert(1)</script> evil [31m "quoted" & more']
     assert read.links
     assert all(link.startswith("data:image/jpeg;base64,") for link in read.links)
 
@@ -117,6 +120,12 @@ def test_a_crop_shows_its_box_and_some_surroundings(box):
     assert red == 0 if box is None else red > 0.005
     if box is not None and box.w < 160:
         assert red < 0.5
+
+
+@pytest.mark.parametrize("box", [Box(0, 0, 8, 8), Box(150, 110, 10, 10)], ids=["first corner", "last corner"])
+def test_a_crop_at_the_edge_is_moved_inside_the_photo(box):
+    tile = np.asarray(crop_with_context(Photo("a", np.full((120, 160, 3), 60, np.uint8)), box)).astype(int)
+    assert (tile == 60).all(axis=-1).mean() > 0.9  # the photo's grey nearly everywhere, but for the outline
 
 
 @pytest.mark.parametrize(("log10_lr", "bar"), [(0.0, 0.0), (1.5, 0.5), (-3.0, -1.0), (5.0, 1.0), (-9.0, -1.0)])

@@ -1,8 +1,8 @@
 """Measured on photos that scikit-image and scikit-learn ship (real scenes, two stereo views, three close textures).
 
 The limits in `photo_reuse` were set on quarters of these photos with other random numbers; here the photos are cut in
-nine. One limit (the worst cell) came from this test: two pieces of the brick wall, a pattern that repeats over the
-whole picture, had passed for one photo.
+nine. One limit (the weak cells) was tightened by this test: two pieces of the brick wall, a pattern that repeats over
+the whole picture, had passed for one photo.
 """
 
 from __future__ import annotations

@@ -134,3 +134,11 @@ def test_a_write_that_fails_leaves_the_earlier_file_whole_and_no_draft(tmp_path)
         store.write_run(tmp_path, [FIRST, Assessment("L-3", float("nan"), 0.5)], [], [])
     assert store.read_queue(tmp_path) == [SECOND]
     assert len(list(tmp_path.iterdir())) == 3
+
+
+def test_a_reader_of_the_earlier_run_is_not_disturbed(tmp_path):
+    store.write_run(tmp_path, [SECOND], [], [])
+    with (tmp_path / store.QUEUE).open(encoding="utf-8") as earlier:
+        store.write_run(tmp_path, [FIRST], [], [])
+        assert json.loads(earlier.read())["listing_id"] == "L-2"
+    assert store.read_queue(tmp_path) == [FIRST]

@@ -70,6 +70,12 @@ def test_a_truncated_file_is_a_problem_and_prints_nothing(tmp_path, capfd, form,
     assert capfd.readouterr() == ("", "")
 
 
+@pytest.mark.parametrize("form", FORMATS)
+def test_even_the_last_two_bytes_are_missed(tmp_path, form):
+    data = encoded(a_picture(), form)
+    assert "cut off" in read(tmp_path, data[:-2]).reason
+
+
 def test_a_truncated_photo_with_a_whole_preview_inside_is_still_found_truncated(tmp_path):
     exif = Image.Exif()
     exif[0x010E] = "x" * 50
