@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from rich.console import Console
 
@@ -24,6 +25,7 @@ DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
 DEMO_SEED = 90_210
 _HOME = Path(__file__).resolve().parent.parent
 _SHOWN_PROBLEMS = 5
+_INVENTED_NAMES = {"listings.jsonl", "truth.jsonl", "parts.coco.json", "photos"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
-    except (NothingToDo, ConfigError, FileNotFoundError, NotADirectoryError, PermissionError) as err:
+    except (NothingToDo, ConfigError, OSError) as err:
         _say_why(err)
     except ModuleNotFoundError as err:
         _say_why(f"{err}; this command needs the training extra: pip install -r requirements/dev.txt")
@@ -81,7 +83,9 @@ def _scan(options: argparse.Namespace) -> int:
 
 def _synth(options: argparse.Namespace) -> int:
     out = _folder_to_write(options.out)
-    _write_invented(out, options)
+    asked = {"counterfeit_share": options.counterfeit_share, "departure_rate": options.departure_rate}
+    chances = {name: share for name, share in asked.items() if share is not None}
+    _write_invented(out, options, chances, options.device)
     _print(f"{options.listings} invented listings with their labels in {out}")
     return DONE
 
@@ -111,9 +115,10 @@ def _train(options: argparse.Namespace) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    night, out = _folder_to_write(options.out / "night"), options.out
-    setup = _setup(options)
-    _write_invented(night, options)
+    out, setup = _folder_to_write(options.out), _setup(options)
+    night = out / "night"
+    _clear_invented(night)
+    _write_invented(night, options, {}, "cpu")
     scanned = _scan_file(night / "listings.jsonl", setup)
     store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
     picture, page = write_contact_sheet(out, scanned.assessments, scanned.listings, night)
@@ -144,24 +149,31 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
     )
 
 
-def _write_invented(out: Path, options: argparse.Namespace) -> None:
+def _write_invented(out: Path, options: argparse.Namespace, chances: Mapping[str, Any], device: str) -> None:
+    """Draw a labelled folder of the maker whose sheet comes first."""
     from synthetic.listings import SynthOptions, write_folder
 
-    chosen = {
-        name: getattr(options, name)
-        for name in ("counterfeit_share", "departure_rate")
-        if getattr(options, name, None) is not None
-    }
-    with progress("drawing photos", Console(stderr=True)) as on_progress:
+    sheet = next(iter(load_sheets(options.configs).values()))
+    with progress("drawing listings", Console(stderr=True)) as on_progress:
         write_folder(
             out,
             listings=options.listings,
             seed=options.seed,
-            options=SynthOptions(**chosen),
+            sheet=sheet,
+            options=SynthOptions(**chances),
             on_progress=on_progress,
             workers=options.workers,
-            device=getattr(options, "device", "cpu"),
+            device=device,
         )
+
+
+def _clear_invented(night: Path) -> None:
+    """Remove the night of an earlier demo, and nothing else."""
+    if not night.exists():
+        return
+    if not night.is_dir() or not {path.name for path in night.iterdir()} <= _INVENTED_NAMES:
+        raise NothingToDo(f"{night}: holds files that the demo did not write; name another folder with --out")
+    shutil.rmtree(night)
 
 
 def _setup(options: argparse.Namespace) -> Setup:
@@ -233,7 +245,8 @@ def _parser() -> argparse.ArgumentParser:
     synth.add_argument("--listings", type=_count, required=True, metavar="N", help="how many listings")
     synth.add_argument("--seed", type=int, required=True, metavar="S", help="the same seed draws the same folder")
     synth.add_argument("--counterfeit-share", type=_share, metavar="P", help="share of counterfeits")
-    synth.add_argument("--departure-rate", type=_share, metavar="P", help="how often each cue of a counterfeit departs")
+    synth.add_argument("--departure-rate", type=_share, metavar="P", help="every cue departs this often")
+    _add_configs(synth)
     synth.add_argument("--device", choices=("cpu", "cuda"), default="cpu", help="what does the pixel work")
     _add_workers(synth)
     synth.set_defaults(command=_synth)
@@ -259,10 +272,14 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_setup(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--configs", type=Path, default=_HOME / "configs", metavar="DIR", help="sheets and weights")
+    _add_configs(parser)
     parser.add_argument("--models", type=Path, default=_HOME / "models", metavar="DIR", help="the networks")
     parser.add_argument("--prior", type=_share, metavar="P", help="share of counterfeits among what comes in")
     _add_workers(parser)
+
+
+def _add_configs(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--configs", type=Path, default=_HOME / "configs", metavar="DIR", help="sheets and weights")
 
 
 def _add_workers(parser: argparse.ArgumentParser) -> None:

@@ -10,9 +10,10 @@ The limits below were set on pieces of photos that ship with scikit-image; the t
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -31,21 +32,27 @@ TABLES = 6
 TABLE_BITS = 24
 BUCKET_LIMIT = 40  # a code that more photos share than this says nothing about which photo it is
 MIN_VOTES = 4
-CANDIDATES_PER_PHOTO = 8
+CANDIDATES_PER_PHOTO = 4
 
 MAX_CODE_DISTANCE = 70  # of 256 bits
 MIN_CORNERS_AGREEING = 6
 SCALE_RANGE = (0.55, 1.8)  # 15 % off two sides leaves 0.7 of a side; half as much again for safety
+MAX_TURN_RAD = 0.03  # copies are not turned; the fit itself errs by 0.014 at most in 99 of 100
 CELLS_A_SIDE = 4
 MIN_CELLS = 3
 MIN_TEXTURE = 4  # spread of grey values, of 255; below it a cell holds little but noise
 MIN_OVERLAP = 0.85  # of the photo that shows less: a crop lies inside what it was cropped from
-MIN_MEDIAN_AGREEMENT = 0.95  # correlation of grey values over a cell
-MIN_WEAK_AGREEMENT = (
-    0.9  # the cell at the lowest fifth; 98 copies in 100 keep above 0.95, views from beside 0.84 at most
-)
+MIN_WEAK_AGREEMENT = 0.9  # correlation in the cell at the lowest fifth; views from beside reach 0.84
+# What differs once the light is made equal, as a spread of grey values (of 255): JPEG leaves 2.5 at most in 98 copies
+# of 100, or a tenth of the contrast where that is high. Two care tags alike in all but their print leave 3.2 and more.
+MAX_RESIDUE, MAX_RESIDUE_OF_CONTRAST = 3.0, 0.1
 
-MATCH_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
+CROP_MARGIN = 0.02  # of a photo's area; below it neither photo clearly shows less than the other
+# A photo can be cut down but not added to, so the one that shows less is the copy. Where neither does, either may be;
+# the one that shows more says next to nothing about its seller.
+COPY_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
+EITHER_LIKELIHOOD = {"none": 0.2, "other_seller": 0.8}
+SOURCE_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
 # No match: the copy may stand in another night's export, so this weighs little.
 NO_MATCH_LIKELIHOOD = {"none": 0.6, "other_seller": 0.4}
 NOTHING_COMPARED_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
@@ -80,7 +87,8 @@ class ReuseEntry(NamedTuple):
 class ReuseMatch:
     """`photo` of one listing is the same picture as `other_photo` of another seller's listing.
 
-    `agreement` is the correlation of their grey values in the median cell, 0..1.
+    `agreement` is the correlation of their grey values, 0..1. `crop_margin` is the shared region's
+    share of this photo less its share of the other, -1..1: above 0, this one shows less.
     """
 
     photo: str
@@ -89,6 +97,7 @@ class ReuseMatch:
     other_photo: str
     is_mirrored: bool
     agreement: float
+    crop_margin: float
 
 
 def fingerprint(photo: Photo) -> Fingerprint:
@@ -116,8 +125,7 @@ def find_reuse(entries: Sequence[tuple[str, str, str, Fingerprint]]) -> dict[str
             compared with each other, nor are those of a listing whose seller is not known ("").
 
     Returns:
-        By listing_id, best agreement first; listings without a match are absent. A match is named on both sides:
-        which of the two sellers took the photo can't be told from it.
+        By listing_id, the most cut down first; listings without a match are absent. A match is named on both sides.
     """
     known = [ReuseEntry(*entry) for entry in entries if entry[1]]
     found: dict[str, list[ReuseMatch]] = defaultdict(list)
@@ -126,62 +134,67 @@ def find_reuse(entries: Sequence[tuple[str, str, str, Fingerprint]]) -> dict[str
         same = compare(one.fingerprint, other.fingerprint)
         if same is not None:
             found[one.listing_id].append(_match(one, other, same))
-            found[other.listing_id].append(_match(other, one, same))
-    return {name: sorted(matches, key=lambda match: -match.agreement) for name, matches in found.items()}
+            found[other.listing_id].append(_match(other, one, same.from_the_other_side))
+    return {name: sorted(matches, key=lambda match: -match.crop_margin) for name, matches in found.items()}
 
 
 def reuse_reading(matches: Sequence[ReuseMatch], n_compared: int) -> CueReading:
     """What the search says about the cue `photo_reuse` of one listing.
 
     Args:
-        matches: the listing's matches, best first.
+        matches: the listing's matches, as `find_reuse` orders them.
         n_compared: how many photos of other sellers it was compared with.
 
     Returns:
-        A reading that points at the best match, or nearly even where there was none.
+        A reading that points at the first match, or nearly even where there was none.
     """
     if not matches:
         return CueReading("photo_reuse", NO_MATCH_LIKELIHOOD if n_compared else NOTHING_COMPARED_LIKELIHOOD)
     best = matches[0]
-    how = ", mirrored" if best.is_mirrored else ""
-    return CueReading(
-        "photo_reuse", MATCH_LIKELIHOOD, photo=best.photo, text=f"also in listing {best.other_listing_id}{how}"
-    )
+    how = " mirrored" if best.is_mirrored else ""
+    if best.crop_margin > CROP_MARGIN:
+        likelihood, text = COPY_LIKELIHOOD, f"cut out of a photo of listing {best.other_listing_id}"
+    elif best.crop_margin < -CROP_MARGIN:
+        likelihood, text = SOURCE_LIKELIHOOD, f"listing {best.other_listing_id} shows a part of this photo"
+    else:
+        likelihood, text = EITHER_LIKELIHOOD, f"listing {best.other_listing_id} shows the same photo"
+    return CueReading("photo_reuse", likelihood, photo=best.photo, text=text + how)
 
 
 @dataclass(frozen=True, slots=True)
 class Sameness:
-    """Two photos are the same picture: the median cell's correlation, and whether one is mirrored."""
+    """Two photos are the same picture; the fields are those of `ReuseMatch`, seen from the first one."""
 
     agreement: float
     is_mirrored: bool
+    crop_margin: float
+
+    @property
+    def from_the_other_side(self) -> Sameness:
+        """The same, seen from the second photo."""
+        return replace(self, crop_margin=-self.crop_margin)
 
 
 def compare(one: Fingerprint, other: Fingerprint) -> Sameness | None:
     """Whether two photos are the same picture.
 
-    Args:
-        one: a fingerprint.
-        other: another; the order does not matter for what is found, but for the last digits of `agreement`.
-
     Returns:
-        How well they agree, or None if they are different pictures.
+        How well they agree, seen from the first, or None if they are different pictures.
     """
     for is_mirrored in (False, True):
-        turned = other.mirrored if is_mirrored else other.corners
-        placing = _placing(one.corners, turned)
+        placing = _placing(one.corners, other.mirrored if is_mirrored else other.corners)
         if placing is None:
             continue
-        agreement = _agreement(one.thumb, _mirror(other.thumb) if is_mirrored else other.thumb, placing)
+        laid = _laid_over(one.thumb, _mirror(other.thumb) if is_mirrored else other.thumb, placing)
+        agreement = _agreement(laid)
         if agreement is not None:
-            return Sameness(agreement, is_mirrored)
+            return Sameness(agreement, is_mirrored, laid.share_of_one - laid.share_of_other)
     return None
 
 
 def _match(one: ReuseEntry, other: ReuseEntry, same: Sameness) -> ReuseMatch:
-    return ReuseMatch(
-        one.photo, other.listing_id, other.seller_id, other.photo, same.is_mirrored, round(same.agreement, 4)
-    )
+    place = (one.photo, other.listing_id, other.seller_id, other.photo)
+    return ReuseMatch(*place, same.is_mirrored, round(same.agreement, 4), round(same.crop_margin, 4))
 
 
 def _grey_copy(pixels: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
@@ -296,54 +309,80 @@ def _placing(one: Corners, other: Corners) -> NDArray[np.float64] | None:
     )
     if matrix is None or int(agreeing.sum()) < MIN_CORNERS_AGREEING:
         return None
-    scale = float(np.hypot(matrix[0, 0], matrix[1, 0]))
-    return np.asarray(matrix, np.float64) if SCALE_RANGE[0] <= scale <= SCALE_RANGE[1] else None
+    placing = np.asarray(matrix, np.float64)
+    is_likely = SCALE_RANGE[0] <= _scale(placing) <= SCALE_RANGE[1]
+    return placing if is_likely and abs(math.atan2(placing[1, 0], placing[0, 0])) <= MAX_TURN_RAD else None
 
 
-def _agreement(one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArray[np.float64]) -> float | None:
-    """The median cell's correlation once laid over each other, or None if the pictures differ."""
-    sized = placing.copy()
-    sized[:, 2] *= THUMB_SIDE_PX / CORNER_SIDE_PX
-    ground, laid, is_shared = _laid_over(_smooth(one), _smooth(other), sized)
-    scale_squared = abs(float(np.linalg.det(sized[:, :2])))
-    overlap = is_shared.sum() / min(one.size, other.size * scale_squared)
-    if overlap < MIN_OVERLAP:
+def _scale(placing: NDArray[np.float64]) -> float:
+    return math.hypot(placing[0, 0], placing[1, 0])
+
+
+class Laid(NamedTuple):
+    """Two copies in the frame of the first, where both are there, and how much of each that is."""
+
+    one: NDArray[np.float32]
+    other: NDArray[np.float32]
+    is_shared: NDArray[np.bool_]
+    share_of_one: float
+    share_of_other: float
+
+
+def _agreement(laid: Laid) -> float | None:
+    """The correlation of the two copies once laid over each other, or None if the pictures differ."""
+    if max(laid.share_of_one, laid.share_of_other) < MIN_OVERLAP:
         return None
-    cells = _cell_agreements(ground, laid, is_shared)
-    return float(np.median(cells)) if _agrees_everywhere(cells) else None
-
-
-def _agrees_everywhere(cells: Sequence[float]) -> bool:
-    return (
-        len(cells) >= MIN_CELLS
-        and float(np.percentile(cells, 20)) >= MIN_WEAK_AGREEMENT
-        and float(np.median(cells)) >= MIN_MEDIAN_AGREEMENT
-    )
+    one, other = laid.one[laid.is_shared], laid.other[laid.is_shared]
+    contrast = float(one.std())
+    if min(contrast, float(other.std())) == 0:
+        return None
+    correlation = float(np.corrcoef(one, other)[0, 1])
+    residue = contrast * math.sqrt(max(0.0, 1 - correlation**2))
+    if correlation < 0 or residue > max(MAX_RESIDUE, MAX_RESIDUE_OF_CONTRAST * contrast):
+        return None
+    cells = _cell_agreements(laid)
+    agrees = len(cells) >= MIN_CELLS and float(np.percentile(cells, 20)) >= MIN_WEAK_AGREEMENT
+    return correlation if agrees else None
 
 
 def _smooth(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.8), np.uint8)
 
 
-def _laid_over(
-    one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArray[np.float64]
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
-    """Both copies in the frame of `one`, refined below a pixel, and where both are there."""
-    back = cv2.invertAffineTransform(placing).astype(np.float32)
+def _laid_over(one: NDArray[np.uint8], other: NDArray[np.uint8], placing: NDArray[np.float64]) -> Laid:
+    """Lay the second copy over the first, or the first over the second where that shows more at its size.
+
+    Shrinking loses nothing that the other copy has; enlarging would compare detail with blur.
+    """
+    if _scale(placing) > 1:
+        turned = _laid_over(other, one, cv2.invertAffineTransform(placing).astype(np.float64))
+        return turned._replace(share_of_one=turned.share_of_other, share_of_other=turned.share_of_one)
+    ground, laid = _smooth(one), _smooth(other)
+    sized = placing.copy()
+    sized[:, 2] *= THUMB_SIDE_PX / CORNER_SIDE_PX
+    back = cv2.invertAffineTransform(sized).astype(np.float32)
     try:
         stop = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 30, 1e-4)
-        back = np.asarray(cv2.findTransformECC(one, other, back, cv2.MOTION_AFFINE, stop)[1], np.float32)
+        back = np.asarray(cv2.findTransformECC(ground, laid, back, cv2.MOTION_AFFINE, stop)[1], np.float32)
     except cv2.error:
-        pass  # does not settle: pictures that differ; the comparison below says so
+        pass  # does not settle: pictures that differ; the comparison of cells says so
     size_wh = (one.shape[1], one.shape[0])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    laid = cv2.warpAffine(other, back, size_wh, flags=flags)
+    moved = cv2.warpAffine(laid, back, size_wh, flags=flags)
     inside = cv2.warpAffine(np.full(other.shape, 255, np.uint8), back, size_wh, flags=flags) == 255
-    return one.astype(np.float32), np.asarray(laid, np.float32), np.asarray(inside, np.bool_)
+    shared_of_other = inside.sum() * abs(float(np.linalg.det(back[:, :2])))
+    return Laid(
+        one=ground.astype(np.float32),
+        other=np.asarray(moved, np.float32),
+        is_shared=np.asarray(inside, np.bool_),
+        share_of_one=float(inside.mean()),
+        share_of_other=float(shared_of_other / other.size),
+    )
 
 
-def _cell_agreements(one: NDArray[np.float32], other: NDArray[np.float32], is_shared: NDArray[np.bool_]) -> list[float]:
+def _cell_agreements(laid: Laid) -> list[float]:
     """Correlation of the grey values in each cell of the shared region that has any texture."""
+    one, other, is_shared, *_ = laid
     rows, columns = np.nonzero(is_shared)
     row_cuts = np.linspace(rows.min(), rows.max() + 1, CELLS_A_SIDE + 1).astype(int)
     column_cuts = np.linspace(columns.min(), columns.max() + 1, CELLS_A_SIDE + 1).astype(int)
@@ -352,6 +391,6 @@ def _cell_agreements(one: NDArray[np.float32], other: NDArray[np.float32], is_sh
         for left, right in pairwise(column_cuts):
             here = is_shared[top:bottom, left:right]
             a, b = one[top:bottom, left:right][here], other[top:bottom, left:right][here]
-            if here.mean() > 0.5 and max(a.std(), b.std()) > MIN_TEXTURE:
+            if here.any() and here.mean() > 0.5 and max(a.std(), b.std()) > MIN_TEXTURE:
                 agreements.append(float(np.corrcoef(a, b)[0, 1]) if min(a.std(), b.std()) > 0.5 else 0.0)
     return agreements

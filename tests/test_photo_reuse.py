@@ -18,8 +18,8 @@ import skimage
 import sklearn
 from PIL import Image
 
-from pipeline.domain import Photo
-from pipeline.photo_reuse import Fingerprint, compare, find_reuse, fingerprint, reuse_reading
+from pipeline.domain import CueReading, Photo
+from pipeline.photo_reuse import Fingerprint, ReuseMatch, compare, find_reuse, fingerprint, reuse_reading
 
 SCENES = (
     "astronaut.png",
@@ -177,12 +177,41 @@ def test_a_fingerprint_is_small_and_travels_between_processes():
     assert compare(one, pickle.loads(packed)) is not None
 
 
-def test_a_match_says_much_no_match_little_and_nothing_compared_says_nothing():
-    same = printed(load("china.jpg"))
-    match = find_reuse([("A", "s1", "a.jpg", same), ("B", "s2", "b.jpg", same)])["A"]
-    found = reuse_reading(match, 1)
-    assert found.likelihood["other_seller"] / found.likelihood["none"] > 30
-    assert (found.photo, found.text) == ("a.jpg", "also in listing B")
-    none = reuse_reading([], 500)
-    assert 1 < none.likelihood["none"] / none.likelihood["other_seller"] < 3
-    assert len(set(reuse_reading([], 0).likelihood.values())) == 1
+def found_between(original: np.ndarray, copy: np.ndarray) -> dict[str, list[ReuseMatch]]:
+    return find_reuse([("A", "s1", "a.jpg", printed(original)), ("B", "s2", "b.jpg", printed(copy))])
+
+
+def odds(reading: CueReading) -> float:
+    return reading.likelihood["other_seller"] / reading.likelihood["none"]
+
+
+@pytest.mark.parametrize("cut", [0.02, 0.08, 0.15])
+@pytest.mark.parametrize("swapped", [False, True], ids=["original first", "copy first"])
+def test_the_one_that_shows_less_is_the_copy(cut, swapped):
+    china = load("china.jpg")
+    height, width = china.shape[:2]
+    cropped = china[: int(height * (1 - cut)), int(width * cut) :]
+    names = {"original": "B" if swapped else "A", "copy": "A" if swapped else "B"}
+    found = found_between(cropped, china) if swapped else found_between(china, cropped)
+    assert odds(reuse_reading(found[names["copy"]], 1)) > 30
+    assert odds(reuse_reading(found[names["original"]], 1)) == 1
+    margin = 1 - (1 - cut) ** 2
+    assert found[names["copy"]][0].crop_margin == pytest.approx(margin, abs=0.02)
+    assert "cut out of a photo of listing " + names["original"] in reuse_reading(found[names["copy"]], 1).text
+
+
+def test_where_neither_shows_less_either_may_be_the_copy():
+    china = load("china.jpg")
+    found = found_between(china, china[:, ::-1])
+    for name, other in (("A", "B"), ("B", "A")):
+        reading = reuse_reading(found[name], 1)
+        assert odds(reading) == pytest.approx(4)
+        assert (reading.photo, reading.text) == (
+            f"{name.lower()}.jpg",
+            f"listing {other} shows the same photo mirrored",
+        )
+
+
+def test_no_match_says_little_and_nothing_compared_says_nothing():
+    assert 1 / 3 < odds(reuse_reading([], 500)) < 1
+    assert odds(reuse_reading([], 0)) == 1

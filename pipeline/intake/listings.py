@@ -337,7 +337,7 @@ def _clean(text: str) -> str:
 
 def _shown(value: object) -> str:
     """A short printable form of an untrusted value, for a sentence."""
-    text = value if isinstance(value, str) else reprlib.repr(value)  # shallow, so that nothing nested breaks it
+    text = value if isinstance(value, str) else reprlib.repr(value)  # short, however large the value
     line = "".join(letter if letter.isprintable() else " " for letter in _clean(text[: 4 * _SHOWN_CHARS]))
     return f"'{line[: _SHOWN_CHARS - 1]}…'" if len(line) > _SHOWN_CHARS else f"'{line}'"
 
