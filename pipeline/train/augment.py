@@ -47,7 +47,6 @@ def photo_augmentation(strength: float = 1.0) -> A.Compose:
     """As for crops, with turns, mirror and scale: the detector must find parts however they lie."""
     s = strength
     return A.Compose([
-        A.HorizontalFlip(p=0.3),
         A.Affine(scale=(0.7, 1.2), translate_percent=(-0.1, 0.1), rotate=(-8, 8), fill=PAD_GREY, p=0.5),
         A.RandomRotate90(p=0.12),
         A.RandomBrightnessContrast(0.3 * s, 0.3 * s, p=0.4 * s),

@@ -2,52 +2,42 @@
 
 from __future__ import annotations
 
-import time
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional as F
-from torch.utils.data import DataLoader, Dataset
 from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
-from pipeline.train.augment import photo_augmentation
-from pipeline.train.loop import Averaged, Report, Schedule, optimiser, set_lr
+from pipeline.train.gpu_augment import jitter, mirror
+from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr
 from pipeline.train.networks import STRIDES, Detector
-from pipeline.train.samples import MAX_BOXES
 
 
-class Photos(Dataset[dict[str, Any]]):
-    """Letterboxed photos with up to MAX_BOXES boxes (part, x0, y0, x1, y1), -1 where none."""
+class Photos:
+    """Letterboxed photos with up to MAX_BOXES boxes (part, x0, y0, x1, y1), -1 where none; kept on the device."""
 
-    def __init__(self, folder: Path, strength: float) -> None:
-        """Open the arrays that `draw_samples` wrote."""
-        self.pixels = np.load(folder / "photos_pixels.npy", mmap_mode="r")
-        self.boxes = np.load(folder / "photos_boxes.npy", mmap_mode="r")
-        self.rows = np.flatnonzero(np.asarray(self.boxes[:, 0, 0]) >= 0)
-        self.strength = strength
-        self.augment = None
+    def __init__(self, folder: Path, device: torch.device) -> None:
+        """Bring the arrays that `draw_samples` wrote to the device."""
+        pixels, boxes = np.load(folder / "photos_pixels.npy", mmap_mode="r"), np.load(folder / "photos_boxes.npy")
+        rows = np.flatnonzero(boxes[:, 0, 0] >= 0)
+        self.pixels = torch.empty((len(rows), *pixels.shape[1:]), dtype=torch.uint8, device=device)
+        for i in range(0, len(rows), 256):
+            self.pixels[i : i + 256] = torch.from_numpy(np.ascontiguousarray(pixels[rows[i : i + 256]])).to(device)
+        self.boxes = torch.from_numpy(boxes[rows]).to(device)
+        self.side_px = int(pixels.shape[1])
 
-    def __len__(self) -> int:
-        """Photos that were drawn."""
-        return len(self.rows)
-
-    def __getitem__(self, index: int) -> dict[str, Any]:
-        """Pixels (3, s, s) uint8, boxes (MAX_BOXES, 5)."""
-        row = self.rows[index]
-        pixels, boxes = np.array(self.pixels[row]), np.array(self.boxes[row])
-        if self.strength > 0:
-            if self.augment is None:
-                self.augment = photo_augmentation(self.strength)
-            real = boxes[boxes[:, 0] >= 0]
-            out = self.augment(image=pixels, bboxes=real[:, 1:], labels=real[:, 0])
-            pixels, boxes = out["image"], np.full((MAX_BOXES, 5), -1, np.float32)
-            for i, (box, label) in enumerate(zip(out["bboxes"], out["labels"], strict=True)):
-                boxes[i] = [label, *box]
-        return {"pixels": np.ascontiguousarray(pixels.transpose(2, 0, 1)), "boxes": boxes}
+    def batches(self, batch: int, seed: int) -> Iterator[tuple[Tensor, Tensor]]:
+        """Endless random batches: pixels uint8 (b, s, s, 3) and boxes."""
+        g = torch.Generator().manual_seed(seed)
+        while True:
+            order = torch.randperm(len(self.boxes), generator=g)
+            for i in range(0, max(1, len(order) - batch + 1), batch):
+                index = order[i : i + batch].to(self.boxes.device)
+                yield self.pixels[index], self.boxes[index]
 
 
 def cell_centres(side_px: int, device: torch.device) -> tuple[Tensor, Tensor]:
@@ -124,7 +114,7 @@ def detector_losses(logits: Tensor, boxes: Tensor, targets: Tensor, side_px: int
     focal = F.binary_cross_entropy_with_logits(logits, target, reduction="none") * (p - target).abs() ** 2
     norm = wanted.sum().clamp(min=1)
     losses = {"score": focal.sum() / norm}
-    if on.any():
+    if bool(on.any()):
         truth = targets[..., 1:].gather(1, which.clamp(min=0)[..., None].expand(-1, -1, 4))[on]
         got, w = boxes[on], wanted[on].clamp(min=0.05)
         size = (truth[:, 2:] - truth[:, :2]).clamp(min=4)
@@ -134,32 +124,29 @@ def detector_losses(logits: Tensor, boxes: Tensor, targets: Tensor, side_px: int
     return losses
 
 
-def fit_detector(model: Detector, folder: Path, schedule: Schedule, report: Report, *, workers: int, strength: float = 1.0, seed: int = 0) -> Detector:
+def fit_detector(model: Detector, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0) -> Detector:
     """Train on the photos in `folder`; returns the averaged model on the CPU."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(seed)
-    data = Photos(folder, strength)
-    side = data.pixels.shape[1]
-    sampler = torch.utils.data.RandomSampler(data, replacement=True, num_samples=schedule.steps * schedule.batch)
-    loader = DataLoader(data, schedule.batch, sampler=sampler, num_workers=workers, pin_memory=device.type == "cuda", drop_last=True, prefetch_factor=4 if workers else None)
+    data = Photos(folder, device)
+    report("detector data", 0, {"photos": len(data.boxes)})
     model = model.to(device, memory_format=torch.channels_last).train()
-    averaged, opt = Averaged(model), optimiser(model, schedule)
-    start, last = time.time(), time.time()
-    for step, raw in enumerate(loader):
-        progress = max((step + 1) / schedule.steps, (time.time() - start) / schedule.deadline_s)
+    averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
+    for raw, targets in data.batches(schedule.batch, seed):
+        progress = watch.progress()
         if progress >= 1:
             break
         set_lr(opt, progress, schedule.warmup_share)
-        pixels = raw["pixels"].to(device, non_blocking=True).float().contiguous(memory_format=torch.channels_last)
+        pixels, targets = mirror(raw.permute(0, 3, 1, 2).float(), targets)
+        pixels = jitter(pixels, strength).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             logits, boxes = model(pixels)
-        losses = detector_losses(logits.float(), boxes.float(), raw["boxes"].to(device), side)
+        losses = detector_losses(logits.float(), boxes.float(), targets, data.side_px)
         opt.zero_grad(set_to_none=True)
         losses["total"].backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 10.0)
         opt.step()
         averaged.update(model)
-        if time.time() - last > 8:
-            last = time.time()
-            report("detector", step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
+        if watch.is_time_to_report():
+            report("detector", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
     return averaged.model.cpu()

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,70 +11,43 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional as F
-from torch.utils.data import DataLoader, Dataset, Sampler
 
 from pipeline.classify.heads import HEADS, head_slices
-from pipeline.train.augment import crop_augmentation
-from pipeline.train.loop import Averaged, Report, Schedule, optimiser, set_lr
+from pipeline.train.gpu_augment import jitter
+from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr
 from pipeline.train.networks import PartNetwork
 from pipeline.train.samples import groups_in, load_group
 
 Batch = dict[str, Tensor]
 
 
-class Crops(Dataset[dict[str, Any]]):
-    """All crop sizes as one dataset; a batch holds one size only (see `SameSizeBatches`)."""
+class Crops:
+    """All crops, one tensor a size, kept where the network runs: no loading between steps."""
 
-    def __init__(self, folder: Path, strength: float) -> None:
-        """Open the arrays that `draw_samples` wrote; `strength` of the augmentation, 0 for none."""
-        self.folder, self.strength = folder, strength
-        self.groups = [load_group(folder, g) for g in groups_in(folder)]
-        self.sizes = [len(g["rows"]) for g in self.groups]
-        self.augment = None
+    def __init__(self, folder: Path, device: torch.device) -> None:
+        """Bring the arrays that `draw_samples` wrote to the device."""
+        self.groups: list[Batch] = []
+        for name in groups_in(folder):
+            group = load_group(folder, name)
+            pixels = torch.empty((len(group["rows"]), *group["pixels"].shape[1:]), dtype=torch.uint8, device=device)
+            for i in range(0, len(pixels), 512):
+                pixels[i : i + 512] = torch.from_numpy(np.ascontiguousarray(group["pixels"][group["rows"][i : i + 512]])).to(device)
+            targets = {k: torch.from_numpy(v).to(device) for k, v in group.items() if k not in ("pixels", "rows")}
+            self.groups.append({"pixels": pixels, **targets})
+        self.sizes = [len(g["pixels"]) for g in self.groups]
 
-    def __len__(self) -> int:
-        """All crops."""
-        return sum(self.sizes)
-
-    def __getitem__(self, index: int) -> dict[str, Any]:
-        """Pixels (3, s, s) uint8 and targets."""
-        for group, size in zip(self.groups, self.sizes, strict=True):
-            if index < size:
-                break
-            index -= size
-        pixels = np.array(group["pixels"][group["rows"][index]])
-        if self.strength > 0:
-            if self.augment is None:
-                self.augment = crop_augmentation(self.strength)
-            pixels = self.augment(image=pixels)["image"]
-        out = {k: v[index] for k, v in group.items() if k not in ("pixels", "rows")}
-        out["pixels"] = np.ascontiguousarray(pixels.transpose(2, 0, 1))
-        return out
-
-
-class SameSizeBatches(Sampler[list[int]]):
-    """Endless random batches, each from one crop size, sizes in proportion to their crops."""
-
-    def __init__(self, sizes: Sequence[int], batch: int, seed: int, steps: int) -> None:
-        """`sizes` are the group lengths in dataset order."""
-        self.sizes, self.batch, self.seed, self.steps = sizes, batch, seed, steps
-
-    def __len__(self) -> int:
-        """Number of batches."""
-        return self.steps
-
-    def __iter__(self) -> Iterator[list[int]]:
-        """Yield index lists."""
-        rng = np.random.default_rng(self.seed)
-        starts = np.concatenate([[0], np.cumsum(self.sizes)])
-        p = np.array(self.sizes) / sum(self.sizes)
-        queues: list[NDArray[np.int64]] = [np.zeros(0, np.int64) for _ in self.sizes]
-        for _ in range(self.steps):
-            g = int(rng.choice(len(self.sizes), p=p))
-            while len(queues[g]) < self.batch:
+    def batches(self, batch: int, seed: int) -> Iterator[Batch]:
+        """Endless random batches, each of one crop size, sizes in proportion to their crops."""
+        rng = np.random.default_rng(seed)
+        share = np.array(self.sizes) / sum(self.sizes)
+        queues = [np.zeros(0, np.int64) for _ in self.sizes]
+        while True:
+            g = int(rng.choice(len(self.sizes), p=share))
+            while len(queues[g]) < batch:
                 queues[g] = np.concatenate([queues[g], rng.permutation(self.sizes[g])])
-            yield (queues[g][: self.batch] + starts[g]).tolist()
-            queues[g] = queues[g][self.batch :]
+            picked, queues[g] = queues[g][:batch], queues[g][batch:]
+            index = torch.from_numpy(picked).to(self.groups[g]["pixels"].device)
+            yield {k: v[index] for k, v in self.groups[g].items()}
 
 
 def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 0.3) -> dict[str, Tensor]:
@@ -85,77 +57,62 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     rather than a guess; crops where a person could judge it count more.
     """
     losses: dict[str, Tensor] = {}
-    seen = batch["seen"].float()
-    weight = torch.where(batch["seen"] == 1, 1.0, unseen_weight)
-    total = out["answers"].new_zeros(())
+    asked = (batch["seen"] >= 0).float()
+    judged = (batch["seen"] == 1).float()
+    weight = asked * (judged + unseen_weight * (1 - judged))
+    total = out["answers"].new_zeros((), dtype=torch.float32)
     for i, (name, where) in enumerate(head_slices().items()):
-        target = batch["answers"][:, i].long()
-        asked = target >= 0
-        if asked.any():
-            each = F.cross_entropy(out["answers"][asked][:, where].float(), target[asked], reduction="none")
-            losses[f"cue/{name}"] = (each * weight[asked, i]).sum() / weight[asked, i].sum().clamp(min=1)
-            total = total + losses[f"cue/{name}"] * asked.float().mean().clamp(min=0.1)
-    asked = batch["seen"] >= 0
-    losses["seen"] = F.binary_cross_entropy_with_logits(out["seen"].float()[asked], seen[asked]) if asked.any() else total * 0
-    printed = batch["digits"] >= 0
-    if printed.any():
-        each = F.cross_entropy(out["digits"].float()[printed], batch["digits"][printed].long(), reduction="none")
-        w = torch.where(batch["digit_seen"][printed] == 1, 1.0, 0.15)
-        losses["digits"] = (each * w).sum() / w.sum().clamp(min=1)
-        losses["digit_seen"] = F.binary_cross_entropy_with_logits(out["digit_seen"].float()[printed], batch["digit_seen"][printed].float())
+        each = F.cross_entropy(out["answers"][:, where].float(), batch["answers"][:, i].long().clamp(min=0), reduction="none")
+        losses[f"cue/{name}"] = (each * weight[:, i]).sum() / weight[:, i].sum().clamp(min=1)
+        total = total + losses[f"cue/{name}"] * asked[:, i].mean().clamp(min=0.1)
+    losses["seen"] = _mean(F.binary_cross_entropy_with_logits(out["seen"].float(), judged, reduction="none"), asked)
+    printed, legible = (batch["digits"] >= 0).float(), (batch["digit_seen"] == 1).float()
+    each = F.cross_entropy(out["digits"].float().flatten(0, 1), batch["digits"].long().clamp(min=0).flatten(), reduction="none")
+    losses["digits"] = _mean(each.view_as(printed), printed * (legible + 0.15 * (1 - legible)))
+    losses["digit_seen"] = _mean(F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed)
     losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
-    points, known = batch["points"], torch.isfinite(batch["points"]).all(-1)
-    pocket = batch["part"] == 0
-    if pocket.any():
-        losses["point_seen"] = F.binary_cross_entropy_with_logits(out["point_seen"].float()[pocket], known[pocket].float())
-    if known.any():
-        got, log_sigma = out["points"].float()[known][:, :2], out["points"].float()[known][:, 2]
-        miss = (got - points[known]).abs().sum(-1)
-        losses["points"] = (miss * torch.exp(-log_sigma) + 2 * log_sigma).mean()  # Laplace negative log-likelihood
-        losses["point_miss"] = miss.mean()
+    known = torch.isfinite(batch["points"]).all(-1).float()
+    pocket = (batch["part"] == 0).float()[:, None].expand_as(known)
+    losses["point_seen"] = _mean(F.binary_cross_entropy_with_logits(out["point_seen"].float(), known, reduction="none"), pocket)
+    points = out["points"].float()
+    miss = (points[..., :2] - torch.nan_to_num(batch["points"])).abs().sum(-1)
+    losses["points"] = _mean(miss * torch.exp(-points[..., 2]) + 2 * points[..., 2], known)  # Laplace negative log-likelihood
+    losses["point_miss"] = _mean(miss, known)
     losses["total"] = (
-        4.0 * total + 0.5 * losses["seen"] + 1.5 * losses.get("digits", 0) + 0.3 * losses.get("digit_seen", 0)
-        + 4.0 * losses["box"] + 0.3 * losses.get("point_seen", 0) + 0.15 * losses.get("points", 0) + 8.0 * losses.get("point_miss", 0)
+        4.0 * total + 0.5 * losses["seen"] + 1.5 * losses["digits"] + 0.3 * losses["digit_seen"]
+        + 4.0 * losses["box"] + 0.3 * losses["point_seen"] + 0.15 * losses["points"] + 8.0 * losses["point_miss"]
     )
     return losses
 
 
-def to_device(batch: Mapping[str, Tensor], device: torch.device) -> Batch:
-    """Move a batch; pixels to float 0..255 in channels-last."""
-    moved = {k: v.to(device, non_blocking=True) for k, v in batch.items()}
-    moved["pixels"] = moved["pixels"].float().contiguous(memory_format=torch.channels_last)
-    return moved
+def _mean(each: Tensor, weight: Tensor) -> Tensor:
+    return (each * weight).sum() / weight.sum().clamp(min=1)
 
 
-def fit_parts(model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, workers: int, strength: float = 1.0, seed: int = 0) -> PartNetwork:
+def fit_parts(model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0) -> PartNetwork:
     """Train on the crops in `folder`; returns the averaged model on the CPU."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(seed)
-    data = Crops(folder, strength)
-    loader = DataLoader(
-        data, batch_sampler=SameSizeBatches(data.sizes, schedule.batch, seed, schedule.steps), num_workers=workers,
-        pin_memory=device.type == "cuda", persistent_workers=False, prefetch_factor=4 if workers else None,
-    )  # fmt: skip
+    data = Crops(folder, device)
+    report("parts data", 0, {"crops": sum(data.sizes)})
     model = model.to(device, memory_format=torch.channels_last).train()
-    averaged, opt = Averaged(model), optimiser(model, schedule)
-    start, last = time.time(), time.time()
-    for step, raw in enumerate(loader):
-        progress = max((step + 1) / schedule.steps, (time.time() - start) / schedule.deadline_s)
+    averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
+    for batch in data.batches(schedule.batch, seed):
+        progress = watch.progress()
         if progress >= 1:
             break
         set_lr(opt, progress, schedule.warmup_share)
-        batch = to_device(raw, device)
+        pixels = jitter(batch["pixels"].permute(0, 3, 1, 2).float(), strength)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = model(batch["pixels"])
+            out = model(pixels.contiguous(memory_format=torch.channels_last))
         losses = part_losses(out, batch)
         opt.zero_grad(set_to_none=True)
         losses["total"].backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 5.0)
         opt.step()
         averaged.update(model)
-        if time.time() - last > 8:
-            last = time.time()
-            report("parts", step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
+        if watch.is_time_to_report():
+            report("parts", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
     return averaged.model.cpu()
 
 

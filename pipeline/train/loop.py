@@ -27,6 +27,27 @@ class Schedule:
     deadline_s: float = 1e9
 
 
+class Watch:
+    """Counts steps and seconds; a run ends at whichever of the schedule's limits comes first."""
+
+    def __init__(self, schedule: Schedule, report_every_s: float = 10.0) -> None:
+        """Start the clock."""
+        self.schedule, self.step, self.every = schedule, 0, report_every_s
+        self.start = self.last = time.time()
+
+    def progress(self) -> float:
+        """Count a step; how far the run is, 0..1."""
+        self.step += 1
+        return max(self.step / self.schedule.steps, (time.time() - self.start) / self.schedule.deadline_s)
+
+    def is_time_to_report(self) -> bool:
+        """Whether the last report is long enough ago."""
+        if time.time() - self.last < self.every:
+            return False
+        self.last = time.time()
+        return True
+
+
 class Averaged:
     """Exponential moving average of a model's weights and buffers."""
 

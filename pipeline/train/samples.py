@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -90,6 +91,7 @@ class DrawPlan:
     looks: tuple[str, ...]
     departure_rate: float
     seed: int
+    augment: float = 1.0  # strength of the augmentation that every drawn sample gets once
 
 
 def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> NDArray[Any]:
@@ -152,6 +154,11 @@ _worker: dict[str, Any] = {}
 def _start_worker(plan: DrawPlan, folder: Path, device: str, end: float) -> None:
     cv2.setNumThreads(1)
     _worker.update(plan=plan, folder=folder, arrays=arrays_for(device), layout=_layout(plan), open={}, end=end)
+    if plan.augment > 0:
+        os.environ["NO_ALBUMENTATIONS_UPDATE"] = "1"  # it would ask the network for its newest version
+        from pipeline.train.augment import crop_augmentation, photo_augmentation
+
+        _worker.update(crop_augment=crop_augmentation(plan.augment), photo_augment=photo_augmentation(plan.augment))
 
 
 def _array(name: str) -> NDArray[Any]:
@@ -171,15 +178,23 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
             group, part, index = _worker["layout"][i]
             crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
             labels = labels_of(crop)
-            _array(f"{group}_pixels")[index] = crop.pixels
+            pixels = crop.pixels
+            if plan.augment > 0:
+                pixels = _worker["crop_augment"](image=pixels)["image"]
+            _array(f"{group}_pixels")[index] = pixels
             for name in LABEL_FIELDS:
                 _array(f"{group}_{name}")[index] = getattr(labels, name)
         else:
             sample = sample_photo(rng, plan.sheet, plan.looks, plan.departure_rate, plan.photo_side_px, plan.close_context, _worker["arrays"])
             rows = np.full((MAX_BOXES, 5), -1, np.float32)
-            for k, (part, box) in enumerate(zip(sample.parts[:MAX_BOXES], sample.boxes_xyxy[:MAX_BOXES], strict=True)):
-                rows[k] = [PARTS.index(part), *box]
-            _array("photos_pixels")[i] = sample.pixels
+            pixels, boxes, numbers = sample.pixels, sample.boxes_xyxy, [PARTS.index(part) for part in sample.parts]
+            if plan.augment > 0:
+                changed = _worker["photo_augment"](image=pixels, bboxes=boxes, labels=numbers)
+                pixels, boxes, numbers = changed["image"], changed["bboxes"], changed["labels"]
+            for k, (number, box) in enumerate(zip(numbers, boxes, strict=True)):
+                if k < MAX_BOXES:
+                    rows[k] = [number, *box]
+            _array("photos_pixels")[i] = pixels
             _array("photos_boxes")[i] = rows
     return stop - start
 

@@ -44,7 +44,8 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
     faded = float(1 - 0.45 * pair.wear * rng.random())
     fonts = font_files()
     font, code_font = fonts[int(rng.integers(len(fonts)))], fonts[int(rng.integers(len(fonts)))]
-    rows = int(rng.integers(5, 9))
+    rows = int(rng.integers(3, 9))
+    bars = rng.random() < 0.12  # other print too fine to read, seen as bars
     pitch = h * 0.84 / rows
     code_row = int(rng.integers(0, rows))
     symbols_row = int(rng.choice([r for r in range(rows) if r != code_row]))
@@ -53,8 +54,10 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
         if row == code_row:
             cap = min(pitch * rng.uniform(0.45, 0.72), 6.5)
             patch = pen.text(sheet.code_line.format(code=pair.tag_code), code_font, cap, (w / 2 + rng.normal(0, 1.5), y), tracking=float(rng.choice([0, 0.1, 0.25])), stroke=int(rng.integers(0, 3)), fit_mm=w * 0.8)
+        elif bars:
+            patch = pen.strokes([np.array([(w * 0.15, y), (w * rng.uniform(0.5, 0.85), y)])], pitch * 0.22)
         elif row == symbols_row:
-            patch = pen.strokes(_symbols(w, y, pitch * 0.32), 0.35)
+            patch = pen.strokes(_symbols(w, y, min(pitch * 0.32, w * 0.075)), 0.35)
         else:
             if rng.random() < 0.12:
                 continue

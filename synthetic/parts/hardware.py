@@ -170,7 +170,12 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
     fonts = font_files()
     font = fonts[int(rng.integers(len(fonts)))]
     cap = radius * rng.uniform(0.4, 0.62)
-    code = pen.text(pair.code, font, cap, (0, float(rng.normal(0, 0.05)) * radius), tracking=float(rng.choice([0, 0.1, 0.2])), stroke=int(rng.integers(1, 6)), fit_mm=radius * rng.uniform(1.2, 1.55))
+    if rng.random() < 0.2:  # set along the rim
+        code = pen.arc_text(pair.code, font, cap * 0.7, (0, 0), radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.3, 1.9)), stroke=int(rng.integers(1, 6)))
+    else:
+        tracking = float(rng.choice([0, 0.1, 0.2]))
+        spot = (0.0, float(rng.normal(0, 0.05)) * radius)
+        code = pen.text(pair.code, font, cap, spot, tracking=tracking, stroke=int(rng.integers(1, 6)), fit_mm=radius * rng.uniform(1.2, 1.55))
     faint = code_wear(pair)
     _stamp(pen, code, float(rng.uniform(0.15, 0.35)) * (1 - faint), relief, float(rng.uniform(0.35, 0.75)) * (1 - faint), bool(rng.random() < 0.4))
     _scratches(pen, pair, rng, radius)

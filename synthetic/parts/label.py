@@ -48,7 +48,7 @@ def edge_wear(pair: Pair) -> float:
 def art_strength(pair: Pair, rng: Rng) -> float:
     """Opacity of the artwork: fades with wear, or ahead of it."""
     if pair.states["label_fading"] == "ahead_of_wear":
-        return float(rng.uniform(0.12, 0.38))
+        return float(rng.uniform(0.12, 0.45))
     return float(np.clip(0.97 - 0.42 * pair.wear + rng.normal(0, 0.04), 0.5, 1.0))
 
 
@@ -207,6 +207,7 @@ def _size_print(pair: Pair, rng: Rng, inset: float) -> Callable[[Pen], None]:
     meets = size_print_meets_seam(pair)
     low = h - inset - cap * (rng.uniform(-0.15, 0.4) if meets else rng.uniform(1.0, 1.9))
     tilt = float(rng.normal(0, 0.02))
+    shift = float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
 
     def draw(pen: Pen) -> None:
         if side_by_side:
@@ -214,7 +215,7 @@ def _size_print(pair: Pair, rng: Rng, inset: float) -> Callable[[Pen], None]:
             widths = [w * 0.46, w * 0.46]
         else:
             step = cap * 1.5
-            spots, widths = [(w / 2, low - step), (w / 2, low)], [w * 0.8, w * 0.8]
+            spots, widths = [(w / 2 + shift, low - step), (w / 2 + shift, low)], [w * 0.8 - 2 * abs(shift)] * 2
         for text, spot, fit in zip(texts, spots, widths, strict=False):
             patch = pen.text(text, font, cap, spot, tilt, stroke=2, fit_mm=fit)
             pen.canvas.paint(patch, ink, alpha=alpha)

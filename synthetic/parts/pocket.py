@@ -178,7 +178,9 @@ def _tab_stitching(pen: Pen, pair: Pair, relief: float, lo: float, hi: float) ->
         thread = tuple(float(np.clip(c * rng.uniform(0.85, 1.15), 0, 1)) for c in pick)
     uneven = states["tab_stitch_spacing"] == "uneven"
     insets = [abs(((line[0] - corner) @ out)) for line in _rows(pair)]
-    rows = insets[: 1 if (uneven or states["tab_resewn"] == "yes") and rng.random() < 0.25 else 2]
+    if rng.random() < 0.3:  # some are held by a row close to the edge, or through the ribbon itself
+        insets = [float(rng.uniform(-1.6, 1.2)), *insets]
+    rows = insets[: 1 if (uneven or states["tab_resewn"] == "yes") and rng.random() < 0.25 else 3]
     if states["tab_resewn"] == "yes":
         _traces_of_resewing(pen, pair, relief, lo, hi, insets)
     for inset in rows:

@@ -1,0 +1,116 @@
+"""Trains both networks on freshly drawn samples: `python -m pipeline.train.from_drawings --out DIR`.
+
+Made for a machine with a GPU and many cores; every stage has a time limit, so that the whole fits a given hour.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import torch
+
+from pipeline.config import load_sheet
+from pipeline.domain import PartName
+from pipeline.train.backbone import Lite0, pretrained
+from pipeline.train.fit_detector import fit_detector
+from pipeline.train.fit_parts import fit_parts, predict, summary
+from pipeline.train.loop import Journal, Schedule
+from pipeline.train.networks import Detector, PartNetwork
+from pipeline.train.samples import DrawPlan, draw_samples
+from pipeline.train.weights import load_weights, save_weights
+from synthetic.looks import LOOKS
+
+M = TypeVar("M", bound=torch.nn.Module)
+
+# How hard a part is to judge decides how many of its crops are drawn.
+SHARES = {
+    PartName.TAB: 0.2, PartName.LABEL: 0.22, PartName.POCKET: 0.13, PartName.BUTTON: 0.12, PartName.RIVET: 0.1,
+    PartName.ZIP: 0.08, PartName.BUTTON_BACK: 0.08, PartName.CARE_TAG: 0.07,
+}  # fmt: skip
+
+
+def _plan(args: argparse.Namespace, crops: int, photos: int, seed: int, augment: float) -> DrawPlan:
+    sheet = load_sheet(Path(args.sheet))
+    looks = tuple(name for name in LOOKS if name not in args.without_look)
+    return DrawPlan(sheet, {p: int(crops * s) for p, s in SHARES.items()}, photos, args.side, args.close_context, looks, 0.5, seed, augment)
+
+
+def _draw(plan: DrawPlan, folder: Path, args: argparse.Namespace, journal: Journal, name: str, limit_s: float) -> None:
+    start, last = time.time(), 0.0
+    done = total = 0
+    for done, total in draw_samples(plan, folder, args.workers, args.draw_device, limit_s):
+        if time.time() - last > 10:
+            last = time.time()
+            journal(f"draw {name}", done, {"total": total, "per_second": done / (time.time() - start)})
+    journal(f"draw {name}", done, {"total": total, "per_second": done / (time.time() - start)})
+
+
+def _started(model: M, init: Path | None, name: str) -> M:
+    """Go on from earlier weights where they are given."""
+    if init is not None and (init / f"{name}.safetensors").exists():
+        load_weights(model, init / f"{name}.safetensors")
+    return model
+
+
+def main() -> None:
+    """Draw, train, save weights, journal and held-out predictions."""
+    p = argparse.ArgumentParser(description=__doc__)
+    p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--work", type=Path, default=Path("/dev/shm/denim"))
+    p.add_argument("--sheet", default="configs/quillmere.yaml")
+    p.add_argument("--stages", default="draw,detector,parts")
+    p.add_argument("--crops", type=int, default=60000)
+    p.add_argument("--photos", type=int, default=12000)
+    p.add_argument("--val-crops", type=int, default=5000)
+    p.add_argument("--draw-s", type=float, default=240)
+    p.add_argument("--detector-s", type=float, default=150)
+    p.add_argument("--parts-s", type=float, default=240)
+    p.add_argument("--detector-steps", type=int, default=3000)
+    p.add_argument("--parts-steps", type=int, default=4000)
+    p.add_argument("--batch", type=int, default=128)
+    p.add_argument("--detector-batch", type=int, default=64)
+    p.add_argument("--workers", type=int, default=os.cpu_count() or 2)
+    p.add_argument("--side", type=int, default=512)
+    p.add_argument("--close-context", type=float, default=1.35)
+    p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--strength", type=float, default=1.0)
+    p.add_argument("--lr", type=float, default=2e-3)
+    p.add_argument("--without-look", nargs="*", default=[])
+    p.add_argument("--backbone", default=None, help="weight file of the ImageNet trunk; 'none' starts from scratch")
+    p.add_argument("--init", type=Path, default=None, help="folder with weights to go on from")
+    p.add_argument("--draw-device", default="cpu")
+    args = p.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    journal = Journal(args.out / "journal.jsonl")
+    torch.backends.cudnn.benchmark = True
+    train, val = args.work / "train", args.work / "val"
+    if "draw" in args.stages:
+        _draw(_plan(args, args.val_crops, 0, args.seed + 1000, 0.0), val, args, journal, "val", args.draw_s * 0.15)
+        _draw(_plan(args, args.crops, args.photos, args.seed, args.strength), train, args, journal, "train", args.draw_s * 0.85)
+    trunk = (lambda: Lite0()) if args.backbone == "none" else (lambda: pretrained(args.backbone))
+    if "detector" in args.stages:
+        schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
+        detector = fit_detector(_started(Detector(trunk()), args.init, "detector"), train, schedule, journal, strength=args.strength, seed=args.seed)
+        save_weights(detector, args.out / "detector.safetensors")
+    if "parts" in args.stages:
+        schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
+        parts = fit_parts(_started(PartNetwork(trunk()), args.init, "parts"), train, schedule, journal, strength=args.strength, seed=args.seed)
+        save_weights(parts, args.out / "parts.safetensors")
+        pred = predict(parts, val)
+        np.savez_compressed(args.out / "val_predictions.npz", **{k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()})
+        try:
+            figures = summary(pred)
+        except ImportError:
+            figures = {}
+        (args.out / "val_summary.json").write_text(json.dumps(figures, indent=1))
+        print(json.dumps(figures))
+
+
+if __name__ == "__main__":
+    main()
