@@ -65,7 +65,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (NothingToDo, ConfigError, OSError) as err:
         _say_why(err)
     except ModuleNotFoundError as err:
-        _say_why(f"{err}; this command needs the training extra: pip install -r requirements/dev.txt")
+        if err.name is None or err.name.startswith(("pipeline", "synthetic")):
+            raise  # a fault of ours, not a package that is not installed
+        _say_why(f"{err}; this needs the training extra: pip install -r requirements/dev.txt")
     except KeyboardInterrupt:
         _say_why("stopped before the end")
     return NOTHING_DONE

@@ -19,9 +19,13 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
-def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+def seen(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Puts in place of the scan one that gives every listing the same score and notes what it was given."""
     given: dict[str, Any] = {}
+    home = tmp_path_factory.mktemp("home")  # the shipped settings, without networks
+    (home / "configs").symlink_to(ROOT / "configs")
+    (home / "models").mkdir()
+    monkeypatch.setattr(cli, "_HOME", home)
 
     def scan_listings(
         listings: Sequence[Listing],
@@ -156,6 +160,42 @@ def test_a_hostile_name_can_not_steer_the_terminal(tmp_path, seen, capsys):
 def test_progress_is_plain_lines_where_there_is_no_terminal(tmp_path, seen, capsys):
     run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out")
     assert "looking at listings: 1 of 1\n" in capsys.readouterr().err
+
+
+def test_a_package_that_is_not_installed_is_named_with_what_to_do(tmp_path, monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "pipeline.scan", None)
+    night = a_night(tmp_path, a_row())
+    with pytest.raises(ModuleNotFoundError):
+        run("scan", night, "--out", tmp_path / "out", "--models", tmp_path)
+
+    def lacking(*_: object) -> None:
+        raise ModuleNotFoundError("No module named 'torch'", name="torch")
+
+    monkeypatch.setitem(sys.modules, "pipeline.scan", SimpleNamespace(scan_listings=lacking))
+    assert run("scan", night, "--out", tmp_path / "out", "--models", tmp_path) == 2
+    assert "No module named 'torch'; this needs the training extra" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("stranger", ["my_thesis.txt", "photos.zip"])
+def test_the_demo_never_removes_files_that_are_not_its_own(tmp_path, seen, capsys, stranger):
+    night = tmp_path / "night"
+    night.mkdir()
+    (night / stranger).write_text("mine")
+    assert run("demo", "--out", tmp_path, "--models", tmp_path) == 2
+    assert "did not write" in capsys.readouterr().err
+    assert (night / stranger).read_text() == "mine"
+
+
+def test_a_demo_leaves_a_night_a_queue_and_a_contact_sheet_and_can_be_run_again(tmp_path, seen, capsys):
+    for _ in range(2):
+        words = ("demo", "--out", tmp_path, "--models", tmp_path, "--listings", "2", "--seed", "5", "--workers", "1")
+        assert run(*words) == 1  # the stand-in finds every photo empty
+    out = capsys.readouterr().out
+    assert "The top of the queue" in out
+    assert CAUTION in " ".join(out.split())
+    assert str(tmp_path / "contact_sheet.jpg") in "".join(out.split("\n"))
+    assert len(store.read_queue(tmp_path)) == 2
+    assert (tmp_path / "contact_sheet.html").is_file()
 
 
 def test_python_dash_m_pipeline_is_the_same_command():
