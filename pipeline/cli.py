@@ -100,12 +100,24 @@ def _evaluate(options: argparse.Namespace) -> int:
     store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
     try:
         evaluate_run(
-            options.folder, scanned.assessments, scanned.parts, out, sheets=setup.sheets, evidence=setup.evidence
+            options.folder,
+            scanned.assessments,
+            scanned.parts,
+            out,
+            sheets=setup.sheets,
+            evidence=setup.evidence,
+            speed=_speed(scanned, setup.workers),
         )
     except ValueError as err:
         raise NothingToDo(f"{options.folder}: {err}") from err
     _print(f"figures in {out / 'metrics.json'}, pictures beside it. {CAUTION}")
     return _report_problems(scanned.problems, out)
+
+
+def _speed(scanned: Scanned, workers: int) -> dict[str, float]:
+    photos = sum(len(listing.photos) for listing in scanned.listings.values())
+    per_second = round(photos / scanned.seconds, 2)
+    return {"photos": photos, "seconds": round(scanned.seconds, 2), "photos_per_second": per_second, "workers": workers}
 
 
 def _train(options: argparse.Namespace) -> int:

@@ -39,6 +39,7 @@ def evaluate_run(
     sheets: Mapping[str, ReferenceSheet],
     evidence: EvidenceConfig,
     capacity: int = 200,
+    speed: Mapping[str, float] | None = None,
 ) -> dict[str, Any]:
     """Score a run and write `metrics.json` and the pictures into `out`.
 
@@ -50,6 +51,7 @@ def evaluate_run(
         sheets: reference sheets by maker.
         evidence: the weights that the run used; the oracle gets the same.
         capacity: how many listings a person can look at.
+        speed: how fast the scan went, as the caller measured it; taken over as it is.
 
     Returns:
         What `metrics.json` holds.
@@ -72,6 +74,7 @@ def evaluate_run(
         "tab_position": tab_position_error(matches),
         "print": print_figures(matches, _styles(sheets), _code_digits(sheets)),
         "queue": _queue_rows(scores, capacity),
+        "speed": dict(speed or {}),
     }
     out.mkdir(parents=True, exist_ok=True)
     (out / "metrics.json").write_text(json.dumps(metrics, indent=2, ensure_ascii=False), encoding="utf-8")

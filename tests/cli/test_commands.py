@@ -186,6 +186,7 @@ def test_the_demo_never_removes_files_that_are_not_its_own(tmp_path, seen, capsy
     assert (night / stranger).read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_a_demo_leaves_a_night_a_queue_and_a_contact_sheet_and_can_be_run_again(tmp_path, seen, capsys):
     for _ in range(2):
         words = ("demo", "--out", tmp_path, "--models", tmp_path, "--listings", "2", "--seed", "5", "--workers", "1")
@@ -196,6 +197,23 @@ def test_a_demo_leaves_a_night_a_queue_and_a_contact_sheet_and_can_be_run_again(
     assert str(tmp_path / "contact_sheet.jpg") in "".join(out.split("\n"))
     assert len(store.read_queue(tmp_path)) == 2
     assert (tmp_path / "contact_sheet.html").is_file()
+
+
+@pytest.mark.slow
+def test_evaluate_writes_figures_and_how_fast_the_scan_went(tmp_path, seen, capsys):
+    folder, out = tmp_path / "labelled", tmp_path / "out"
+    assert run("synth", folder, "--listings", "3", "--seed", "7", "--workers", "1") == 0
+    assert run("evaluate", folder, "--out", out) == 1  # the stand-in finds every photo empty
+    metrics = json.loads((out / "metrics.json").read_text(encoding="utf-8"))
+    photos = sum(len(json.loads(line)["photos"]) for line in (folder / "listings.jsonl").read_text().splitlines())
+    assert metrics["speed"]["photos"] == photos
+    assert metrics["speed"]["photos_per_second"] > 0
+    assert (out / "queue.jsonl").is_file()
+
+
+def test_a_folder_without_labels_can_not_be_evaluated(tmp_path, seen, capsys):
+    a_night(tmp_path, a_row())
+    assert run("evaluate", tmp_path, "--out", tmp_path / "out") == 2
 
 
 def test_python_dash_m_pipeline_is_the_same_command():
