@@ -18,6 +18,7 @@ LAYERS = (
     {"domain"},
     {"cues"},
     {"config"},
+    {"cutting", "model_files"},  # what detect and classify share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
     {"evidence"},
     {"ranking"},
