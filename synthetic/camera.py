@@ -303,6 +303,8 @@ def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float, hw: tuple[int
 def _noise(arrays: Arrays, sensor: Sensor, k: float, hw: tuple[int, int]) -> Array:
     h, w = hw
     oy, ox = sensor.noise_offset
-    tile = np.roll(sensor_noise(), (oy % TILE_PX, ox % TILE_PX), (0, 1))
-    tile = sensor.noise * k * (tile[..., :1] + sensor.chroma_noise * tile)
-    return arrays.put(np.tile(tile, (-(-h // TILE_PX), -(-w // TILE_PX), 1))[:h, :w])
+    tile = sensor_noise()  # repeats beyond TILE_PX, and is stored twice each way, so that any offset is a slice
+    reps = (-(-(oy + h) // TILE_PX), -(-(ox + w) // TILE_PX), 1)
+    whole = tile if max(reps) <= 2 else np.tile(tile[:TILE_PX, :TILE_PX], reps)
+    cut = arrays.put(whole[oy : oy + h, ox : ox + w])
+    return (sensor.noise * k) * (cut[..., :1] + sensor.chroma_noise * cut)

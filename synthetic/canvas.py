@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.arrays import Array, Arrays
-from synthetic.lettering import line_of_text
+from synthetic.lettering import letter_middles, line_of_text
 from synthetic.textures import YARN_PX, Weave, cloud_tiles
 
 Points = NDArray[np.float64]  # (n, 2)
@@ -335,9 +335,7 @@ class Pen:
             return None
         x0, y0, x1, y1 = around
         mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
-        advances = np.array([line_of_text(c, font, 0.0, stroke).width if c.strip() else 0.5 for c in text]) + 0.18
-        middles = (np.cumsum(advances) - advances / 2) / advances.sum() - 0.5
-        for char, at in zip(text, middles, strict=True):
+        for char, at in zip(text, arc_middles(text, font, stroke), strict=True):
             if not char.strip():
                 continue
             theta = middle + sign * at * spread
@@ -376,6 +374,45 @@ class Pen:
 
 def _fixed(points: Points) -> NDArray[np.int32]:
     return np.round((points - 0.5) * (1 << _SHIFT)).astype(np.int32)
+
+
+@dataclass(frozen=True, slots=True)
+class Print:
+    """A line of print: drawn by `on`, its letters' middles told by `letters`; straight, or along an arc if `arc` is set."""
+
+    text: str
+    font: Path
+    cap_mm: float
+    centre: tuple[float, float]
+    angle: float = 0.0
+    tracking: float = 0.0
+    stroke: int = 0
+    fit_mm: float | None = None
+    arc: tuple[float, float, float] | None = None  # radius, middle angle, spread
+
+    def on(self, pen: Pen) -> Patch | None:
+        """Draw with a pen."""
+        if self.arc is not None:
+            radius, middle, spread = self.arc
+            return pen.arc_text(self.text, self.font, self.cap_mm, self.centre, radius, middle, spread, stroke=self.stroke)
+        return pen.text(self.text, self.font, self.cap_mm, self.centre, self.angle, tracking=self.tracking, stroke=self.stroke, fit_mm=self.fit_mm)
+
+    def letters(self) -> Points:
+        """Middle of each character, part mm, (n, 2)."""
+        if self.arc is not None:
+            radius, middle, spread = self.arc
+            at = arc_middles(self.text, self.font, self.stroke) * spread + middle
+            return np.stack([self.centre[0] + radius * np.cos(at), self.centre[1] + radius * np.sin(at)], 1)
+        width = line_of_text(self.text, self.font, self.tracking, self.stroke).width * self.cap_mm
+        width = min(width, self.fit_mm) if self.fit_mm else width
+        along = np.array(letter_middles(self.text, self.font, self.tracking)) * width
+        return np.array(self.centre) + along[:, None] * np.array([np.cos(self.angle), np.sin(self.angle)])
+
+
+def arc_middles(text: str, font: Path, stroke: int) -> NDArray[np.float64]:
+    """Where letters stand along an arc, as shares -0.5..0.5 of its spread."""
+    advances = np.array([line_of_text(c, font, 0.0, stroke).width if c.strip() else 0.5 for c in text]) + 0.18
+    return (np.cumsum(advances) - advances / 2) / advances.sum() - 0.5
 
 
 def circle(centre: tuple[float, float], radius: float, closed: bool = False, n: int = 72) -> Points:

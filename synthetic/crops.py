@@ -115,17 +115,18 @@ class DetectorSample:
 
 def sample_photo(rng: Rng, sheet: Any, looks: Sequence[str], departure_rate: float, side_px: int, close_context: float,
                  arrays: Arrays) -> DetectorSample:
-    """Draw one detector sample; about a quarter are second looks inside a pocket."""
+    """Draw one detector sample; about a quarter are second looks: a square round the small parts found at first."""
     pair = draw_pair(rng, sheet, departure_rate, looks)
-    second = rng.random() < 0.22
-    kind = _pick(rng, (("back_pocket", 0.5), ("whole_back", 0.5))) if second else _pick(rng, _PHOTO_KINDS)
+    second = rng.random() < 0.25
+    kind = _pick(rng, (("back_pocket", 0.2), ("whole_back", 0.45), ("whole_front", 0.35))) if second else _pick(rng, _PHOTO_KINDS)
     view = plan_view(rng, pair, kind)
     notes = annotate(view)
     w, h = view.camera.size_wh
-    pockets = [a for a in notes if a.part == PartName.POCKET]
-    if second and pockets:
-        box = _unsure(rng, pockets[int(rng.integers(len(pockets)))].box)
-        side = max(box.w, box.h) * close_context
+    if second and notes:
+        seen = [a.box.xyxy for a in notes if rng.random() < 0.8] or [notes[0].box.xyxy]
+        low, high = np.min(seen, 0)[:2], np.max(seen, 0)[2:]
+        box = _unsure(rng, Box(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])))
+        side = max(box.w, box.h) * close_context * rng.uniform(0.85, 1.25)
         square = Square(box.x + box.w / 2 - side / 2, box.y + box.h / 2 - side / 2, side)
         pixels = _draw_square(rng, view, square, side_px, arrays)
         offset, k = np.array([square.x, square.y]), side_px / square.side

@@ -18,7 +18,7 @@ _FONT_PACKAGES = {
     "font_hanken_grotesk": "files", "font_caladea": "files", "font_fjallaone": "files", "font_manrope": "files",
     "ttf_opensans": "ttf", "matplotlib": "mpl-data/fonts/ttf",
 }  # fmt: skip
-_UNFIT = ("Thin", "Light", "Variable", "STIX", "cmex", "cmmi", "cmsy", "cmr10", "cmb10", "cmss10", "cmtt10", "Display")
+_UNFIT = ("Thin", "Light", "Variable", "STIX", "cmex", "cmmi", "cmsy", "cmr10", "cmb10", "cmss10", "cmtt10", "Display", "LastResort")
 _GLYPH_PX = 64  # glyphs are drawn once at this height and scaled into place
 
 
@@ -88,3 +88,13 @@ def line_of_text(text: str, path: Path, tracking: float = 0.0, stroke: int = 0) 
     ink = image.getbbox() or (0, 0, 2, 2)
     mask = np.asarray(image.crop(ink))
     return Glyphs(mask, mask.shape[1] / cap, mask.shape[0] / cap)
+
+
+@lru_cache(maxsize=4096)
+def letter_middles(text: str, path: Path, tracking: float = 0.0) -> tuple[float, ...]:
+    """Middle of each letter along a line as drawn by `line_of_text`, as shares -0.5..0.5 of its width."""
+    font = _font(path, int(_GLYPH_PX * 1.4))
+    extra = tracking * (font.getbbox("H")[3] - font.getbbox("H")[1])
+    ends = [font.getlength(text[: i + 1]) + extra * i for i in range(len(text))]
+    starts = [0.0, *(e + extra for e in ends[:-1])]
+    return tuple((a + b) / 2 / ends[-1] - 0.5 for a, b in zip(starts, ends, strict=True))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.domain import PartName
-from synthetic.canvas import Affine, Canvas, Colour, Pen, Points, circle, linear, rectangle
+from synthetic.canvas import Affine, Canvas, Colour, Pen, Points, Print, circle, linear, rectangle
 from synthetic.pair import Pair
 from synthetic.parts import care_tag, hardware, label, pocket, zip_slider
 from synthetic.sewing import sew_line
@@ -27,6 +27,7 @@ class PlacedPart:
     draw: Callable[[Canvas], None]
     inside: bool = False
     keypoints: Points | None = None  # pocket: five corners, then the tab's two seam points
+    digits: Points | None = None  # middles of the printed digits, in reading order
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,11 @@ def place(x: float, y: float, angle: float = 0.0, mirror: bool = False) -> Affin
 
 def _at(placed: Affine, points: Points) -> Points:
     return points @ placed[:, :2].T + placed[:, 2]
+
+
+def digit_points(lines: list[Print]) -> Points:
+    """Middles of all digits in some lines of print, part mm."""
+    return np.concatenate([line.letters()[[i for i, c in enumerate(line.text) if c.isdigit()]] for line in lines])
 
 
 def _denim(canvas: Canvas, pair: Pair, rng: Rng, dark: Colour | None = None, pale: Colour | None = None) -> None:
@@ -114,7 +120,7 @@ def _pocket_parts(pair: Pair) -> tuple[PlacedPart, PlacedPart]:
 def _label_part(pair: Pair) -> PlacedPart:
     rng = pair.rng(64)
     spot = place(-78 + rng.uniform(-4, 8), -112 + rng.uniform(-6, 6), rng.normal(0, 0.015))
-    return PlacedPart(PartName.LABEL, _at(spot, label.outline(pair)), lambda c: label.draw_label(Pen(c, spot), pair))
+    return PlacedPart(PartName.LABEL, _at(spot, label.outline(pair)), lambda c: label.draw_label(Pen(c, spot), pair), digits=_at(spot, digit_points(label.size_prints(pair))))
 
 
 def back(pair: Pair, rng: Rng) -> Scene:
@@ -227,7 +233,7 @@ def button_back(pair: Pair, rng: Rng) -> Scene:
         sew_line(pen, np.array([(-300.0, 17.0), (300.0, 18.0)]), 3.2, pair.rng(65), pair.thread, 0.6)
 
     spot = place(0, 0, float(rng.normal(0, 0.25)))
-    disc = PlacedPart(PartName.BUTTON_BACK, circle((0, 0), hardware.back_radius(pair)), lambda c: hardware.draw_button_back(Pen(c, spot), pair))
+    disc = PlacedPart(PartName.BUTTON_BACK, circle((0, 0), hardware.back_radius(pair)), lambda c: hardware.draw_button_back(Pen(c, spot), pair), digits=_at(spot, digit_points([hardware.code_print(pair)])))
     return Scene(ground, (disc,))
 
 
@@ -292,5 +298,5 @@ def care_tag_inside(pair: Pair, rng: Rng) -> Scene:
         _seam(Pen(canvas), pair, np.array([(-300.0, 0.5), (300.0, 0.5)]), 0.6, (-3.0,))
 
     spot = place(-w / 2, 0, float(rng.normal(0, 0.08)))
-    tag = PlacedPart(PartName.CARE_TAG, _at(spot, care_tag.outline(pair)), lambda c: care_tag.draw_care_tag(Pen(c, spot), pair))
+    tag = PlacedPart(PartName.CARE_TAG, _at(spot, care_tag.outline(pair)), lambda c: care_tag.draw_care_tag(Pen(c, spot), pair), digits=_at(spot, digit_points([care_tag.code_print(pair)])))
     return Scene(ground, (tag,))

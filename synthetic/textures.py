@@ -120,8 +120,9 @@ def cloud_tiles() -> tuple[Float, ...]:
 
 @lru_cache(maxsize=1)
 def sensor_noise() -> Float:
-    """White noise, (512, 512, 3), unit deviation."""
-    return np.random.default_rng(1873_004).standard_normal((TILE_PX, TILE_PX, 3)).astype(np.float32)
+    """White noise of unit deviation that repeats every 512 px, stored twice each way: (1024, 1024, 3)."""
+    tile = np.random.default_rng(1873_004).standard_normal((TILE_PX, TILE_PX, 3)).astype(np.float32)
+    return np.tile(tile, (2, 2, 1))
 
 
 @lru_cache(maxsize=1)

@@ -73,6 +73,7 @@ class Annotation:
     keypoints: Points | None
     visible: float
     truth: Mapping[str, str]  # what is physically true of the part, judgeable or not
+    digits: Points | None = None  # middles of its printed digits in the photo, in reading order
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +262,8 @@ def _annotate_part(view: View, placed: PlacedPart) -> Annotation | None:
     attributes = {cue: state for cue, state in truth.items() if _judgeable(view, placed, cue, sharp, clear)}
     text = _print(view, placed) if clear > 0.85 and sharp >= _READABLE_PX_PER_MM.get(placed.part, 1e9) else None
     keypoints = view.camera.project(placed.keypoints) if placed.keypoints is not None else None
-    return Annotation(placed.part, box, attributes, text, keypoints, clear, truth)
+    digits = view.camera.project(placed.digits) if placed.digits is not None else None
+    return Annotation(placed.part, box, attributes, text, keypoints, clear, truth, digits)
 
 
 def _dense(outline: Points) -> Points:

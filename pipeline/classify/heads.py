@@ -73,5 +73,17 @@ def digit_slots() -> dict[tuple[PartName, str], slice]:
     return out
 
 
+def _shared_slots() -> tuple[int, ...]:
+    """Which map each digit slot looks at: fields of the same name share theirs (a code is a code on button and tag)."""
+    first: dict[str, int] = {}
+    out: list[int] = []
+    for fields in PRINT_FIELDS.values():
+        for name, count in fields:
+            start = first.setdefault(name, max(out, default=-1) + 1)
+            out += range(start, start + count)
+    return tuple(out)
+
+
+SHARED_SLOTS = _shared_slots()
 ANSWER_COUNT = sum(len(h.answers) for h in HEADS)
 SLOT_COUNT = sum(n for fields in PRINT_FIELDS.values() for _, n in fields)

@@ -15,8 +15,8 @@ _STAGES = (
     (3, 1, 1, 32, 16, 1), (3, 2, 6, 16, 24, 2), (5, 2, 6, 24, 40, 2), (3, 2, 6, 40, 80, 3),
     (5, 1, 6, 80, 112, 3), (5, 2, 6, 112, 192, 4), (3, 1, 6, 192, 320, 1),
 )  # fmt: skip
-TAP_AFTER = {4: "s8", 10: "s16", 15: "s32"}
-CHANNELS = {"s8": 40, "s16": 112, "s32": 320}
+TAP_AFTER = {2: "s4", 4: "s8", 10: "s16", 15: "s32"}
+CHANNELS = {"s4": 24, "s8": 40, "s16": 112, "s32": 320}
 _MEAN, _STD = (127.0, 127.0, 127.0), (128.0, 128.0, 128.0)  # the Lite weights' own input scaling
 
 
@@ -59,7 +59,7 @@ class Block(nn.Module):
 
 
 class Lite0(nn.Module):
-    """The trunk: RGB bytes (b, 3, h, w) in 0..255 to features at strides 8, 16, 32."""
+    """The trunk: RGB bytes (b, 3, h, w) in 0..255 to features at strides 4, 8, 16, 32."""
 
     def __init__(self) -> None:
         """Random weights; see `pretrained`."""

@@ -69,6 +69,7 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     printed, legible = (batch["digits"] >= 0).float(), (batch["digit_seen"] == 1).float()
     each = F.cross_entropy(out["digits"].float().flatten(0, 1), batch["digits"].long().clamp(min=0).flatten(), reduction="none")
     losses["digits"] = _mean(each.view_as(printed), printed * (legible + 0.15 * (1 - legible)))
+    losses["digit_place"] = _mean(_off_place(out["digit_map"], batch["digit_points"]), printed * (legible + 0.3 * (1 - legible)))
     losses["digit_seen"] = _mean(F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed)
     losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
     known = torch.isfinite(batch["points"]).all(-1).float()
@@ -79,10 +80,22 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     losses["points"] = _mean(miss * torch.exp(-points[..., 2]) + 2 * points[..., 2], known)  # Laplace negative log-likelihood
     losses["point_miss"] = _mean(miss, known)
     losses["total"] = (
-        4.0 * total + 0.5 * losses["seen"] + 1.5 * losses["digits"] + 0.3 * losses["digit_seen"]
+        4.0 * total + 0.5 * losses["seen"] + 1.5 * losses["digits"] + 0.4 * losses["digit_place"] + 0.3 * losses["digit_seen"]
         + 4.0 * losses["box"] + 0.3 * losses["point_seen"] + 0.15 * losses["points"] + 8.0 * losses["point_miss"]
     )
     return losses
+
+
+def _off_place(log_map: Tensor, points: Tensor, sigma_cells: float = 0.8) -> Tensor:
+    """Cross-entropy of each slot's map against a small bell round the digit's true place; 0 where unknown."""
+    side = round(log_map.shape[-1] ** 0.5)
+    at = (torch.arange(side, device=log_map.device) + 0.5) / side
+    known = torch.isfinite(points).all(-1)
+    xy = torch.nan_to_num(points, nan=-9.0)
+    bell = lambda v: torch.exp(-0.5 * ((at - v[..., None]) * (side / sigma_cells)) ** 2)  # noqa: E731
+    want = bell(xy[..., 1])[..., :, None] * bell(xy[..., 0])[..., None, :]
+    total = want.sum((-1, -2)).clamp(min=1e-6)
+    return torch.where(known, -(want.flatten(-2) * log_map).sum(-1) / total, torch.zeros_like(total))
 
 
 def _mean(each: Tensor, weight: Tensor) -> Tensor:
@@ -128,6 +141,8 @@ def predict(model: PartNetwork, folder: Path, batch: int = 128) -> dict[str, NDA
             pixels = torch.from_numpy(np.array(group["pixels"][group["rows"][i : i + batch]])).to(device).permute(0, 3, 1, 2).float()
             out = model(pixels)
             for k, v in out.items():
+                if k == "digit_map":
+                    continue
                 rows.setdefault(f"out_{k}", []).append(v.float().cpu().numpy())
             for k in ("answers", "seen", "digits", "digit_seen", "box", "points", "part"):
                 rows.setdefault(k, []).append(group[k][i : i + batch])

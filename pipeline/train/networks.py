@@ -8,7 +8,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from pipeline.classify.heads import DIGIT_ANSWERS, HEADS, POCKET_POINTS, SLOT_COUNT
+from pipeline.classify.heads import DIGIT_ANSWERS, HEADS, POCKET_POINTS, SHARED_SLOTS
 from pipeline.domain import PartName
 from pipeline.train.backbone import CHANNELS, Lite0
 
@@ -29,8 +29,8 @@ class Pyramid(nn.Module):
     def __init__(self, width: int) -> None:
         """`width` channels at every stride."""
         super().__init__()
-        self.lateral = nn.ModuleDict({k: _conv(c, width, 1) for k, c in CHANNELS.items()})
-        self.smooth = nn.ModuleDict({k: _separable(width, width) for k in CHANNELS})
+        self.lateral = nn.ModuleDict({k: _conv(CHANNELS[k], width, 1) for k in ("s8", "s16", "s32")})
+        self.smooth = nn.ModuleDict({k: _separable(width, width) for k in ("s8", "s16", "s32")})
         self.down = nn.ModuleDict({k: nn.Conv2d(width, width, 3, 2, 1, groups=width) for k in ("s8", "s16")})
 
     def forward(self, taps: dict[str, Tensor]) -> list[Tensor]:
@@ -83,10 +83,13 @@ def _centres(feature: Tensor, stride: int) -> tuple[Tensor, Tensor]:
 
 
 class PartNetwork(nn.Module):
-    """Judges a crop: a query for each cue's head and each digit slot looks over the features (attention).
+    """Judges, reads and points in one pass over a crop.
+
+    Cues: a query for each head looks over the features (attention). Print: each digit slot has a map of
+    where its digit stands, and reads the digit there. Pocket points: maps likewise.
 
     Answers: `answers` logits of all heads side by side, `seen` logits (a person could judge it here),
-    `digits` (slots, 10) with `digit_seen`, `box` cx, cy, w, h in 0..1 of the crop, `points` x, y, log sigma
+    `digits` (slots, 10) with `digit_seen` and the log maps `digit_map` (slots, h/4 * w/4), `box` cx, cy, w, h in 0..1 of the crop, `points` x, y, log sigma
     in 0..1 of the crop with `point_seen`.
     """
 
@@ -96,7 +99,7 @@ class PartNetwork(nn.Module):
         self.trunk = trunk
         self.to16, self.to32 = nn.Conv2d(CHANNELS["s16"], width, 1), nn.Conv2d(CHANNELS["s32"], width, 1)
         self.norm = nn.LayerNorm(width)
-        self.n_queries = len(HEADS) + SLOT_COUNT + 1
+        self.n_queries = len(HEADS) + 1
         self.queries = nn.Parameter(torch.randn(self.n_queries, width) * 0.5)
         self.key, self.value = nn.Linear(width, width), nn.Linear(width, width)
         self.heads, self.width = heads, width
@@ -105,7 +108,6 @@ class PartNetwork(nn.Module):
         self.answer = nn.ModuleList(nn.Linear(width, len(h.answers)) for h in HEADS)
         self.answer_seen = nn.Parameter(torch.zeros(len(HEADS), width))
         self.answer_seen_bias = nn.Parameter(torch.zeros(len(HEADS)))
-        self.digit = nn.Linear(width, DIGIT_ANSWERS + 1)
         self.box = nn.Linear(width, 4)
         self.drop = nn.Dropout(0.1)
         n = len(POCKET_POINTS)
@@ -116,19 +118,26 @@ class PartNetwork(nn.Module):
         self.point_map = nn.Conv2d(64, n, 1)
         self.point_shift = nn.Conv2d(64, 3 * n, 1)
         self.point_seen = nn.Linear(64, n)
+        self.print4 = _conv(CHANNELS["s4"], 64, 1)
+        self.print_tower = nn.Sequential(_separable(64, 64), _separable(64, 64))
+        self.slot_map = nn.Conv2d(64, max(SHARED_SLOTS) + 1, 1)
+        self.digit_here = nn.Conv2d(64, DIGIT_ANSWERS + 1, 1)
+        self.register_buffer("shared_slots", torch.tensor(SHARED_SLOTS), persistent=False)
 
     def forward(self, x: Tensor) -> dict[str, Tensor]:
         """RGB 0..255 (b, 3, s, s), s a multiple of 32."""
         taps = self.trunk(x)
         pooled = self._look(taps)
-        cues, slots, box = pooled[:, : len(HEADS)], pooled[:, len(HEADS) : -1], pooled[:, -1]
-        digits = self.digit(self.drop(slots))
-        points, point_seen = self._point(taps)
+        cues, box = pooled[:, : len(HEADS)], pooled[:, -1]
+        fine = self._fine(taps)
+        points, point_seen = self._point(fine)
+        digits, digit_map = self._read(fine, taps)
         return {
             "answers": torch.cat([layer(self.drop(cues[:, i])) for i, layer in enumerate(self.answer)], 1),
             "seen": (cues * self.answer_seen).sum(-1) + self.answer_seen_bias,
             "digits": digits[..., :DIGIT_ANSWERS],
             "digit_seen": digits[..., DIGIT_ANSWERS],
+            "digit_map": digit_map,
             "box": torch.sigmoid(self.box(box)),
             "points": points,
             "point_seen": point_seen,
@@ -148,10 +157,20 @@ class PartNetwork(nn.Module):
         pooled = (weight @ v).transpose(1, 2).reshape(b, self.n_queries, w) + self.queries
         return self.out(pooled + self.mix(pooled))
 
-    def _point(self, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor]:
-        """Expected place of each pocket point with its log sigma, and whether it shows."""
+    def _fine(self, taps: dict[str, Tensor]) -> Tensor:
+        """Features at stride 8 that also know the whole: (b, 64, h/8, w/8)."""
         p16 = self.point16(taps["s16"]) + F.interpolate(self.point32(taps["s32"]), scale_factor=2.0, mode="nearest")
-        f = self.point_tower(self.point8(taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
+        return self.point_tower(self.point8(taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
+
+    def _read(self, fine: Tensor, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor]:
+        """Digit logits and legibility at each slot's place (b, slots, 11), and each slot's log map."""
+        f = self.print_tower(self.print4(taps["s4"]) + F.interpolate(fine, scale_factor=2.0, mode="nearest"))
+        log_map = torch.log_softmax(self.slot_map(f).flatten(2).float(), -1)[:, self.shared_slots]
+        here = self.digit_here(f).flatten(2).transpose(1, 2)
+        return log_map.exp().to(here.dtype) @ here, log_map
+
+    def _point(self, f: Tensor) -> tuple[Tensor, Tensor]:
+        """Expected place of each pocket point with its log sigma, and whether it shows."""
         h, w = f.shape[2:]
         n = len(POCKET_POINTS)
         weight = torch.softmax(self.point_map(f).flatten(2), -1)

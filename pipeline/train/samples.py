@@ -34,12 +34,14 @@ class PartLabels:
     digit_seen: NDArray[np.int8]  # (slots,)
     box: NDArray[np.float32]  # cx, cy, w, h in 0..1 of the crop
     points: NDArray[np.float32]  # (points, 2) in 0..1 of the crop
+    digit_points: NDArray[np.float32]  # (slots, 2) in 0..1 of the crop
     part: int
 
 
 LABEL_FIELDS: Mapping[str, tuple[tuple[int, ...], type]] = {
     "answers": ((len(HEADS),), np.int8), "seen": ((len(HEADS),), np.int8), "digits": ((SLOT_COUNT,), np.int8),
     "digit_seen": ((SLOT_COUNT,), np.int8), "box": ((4,), np.float32), "points": ((len(POCKET_POINTS), 2), np.float32),
+    "digit_points": ((SLOT_COUNT, 2), np.float32),
     "part": ((), np.int8),
 }  # fmt: skip
 
@@ -64,6 +66,9 @@ def labels_of(crop: PartCrop) -> PartLabels:
         if part == crop.part:
             digits[where] = [int(c) for c in printed[part, name]]
             digit_seen[where] = note.text is not None
+    digit_points = np.full((SLOT_COUNT, 2), np.nan, np.float32)
+    if note.digits is not None and len(note.digits) == (digits >= 0).sum():
+        digit_points[digits >= 0] = crop.square.to_square(note.digits)
     corners = crop.square.to_square(np.array(note.box.xyxy).reshape(2, 2))
     box = np.concatenate([corners.mean(0), corners[1] - corners[0]]).astype(np.float32)
     points = np.full((len(POCKET_POINTS), 2), np.nan, np.float32)
@@ -71,7 +76,7 @@ def labels_of(crop: PartCrop) -> PartLabels:
         w, h = crop.size_wh
         inside = ((note.keypoints > 0) & (note.keypoints < (w, h))).all(1)
         points[: len(note.keypoints)] = np.where(inside[:, None], crop.square.to_square(note.keypoints), np.nan)
-    return PartLabels(answers, seen, digits, digit_seen, box, points, PARTS.index(crop.part))
+    return PartLabels(answers, seen, digits, digit_seen, box, points, digit_points, PARTS.index(crop.part))
 
 
 def digits_in(text: str) -> str:

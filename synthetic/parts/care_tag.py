@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.canvas import Pen, Points, circle, linear, rectangle
+from synthetic.canvas import Pen, Points, Print, circle, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.sewing import sew_line
@@ -43,17 +43,15 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
     ink = tuple(float(c * rng.uniform(0.8, 1.6)) for c in linear(sheet.print))
     faded = float(1 - 0.45 * pair.wear * rng.random())
     fonts = font_files()
-    font, code_font = fonts[int(rng.integers(len(fonts)))], fonts[int(rng.integers(len(fonts)))]
-    rows = int(rng.integers(3, 9))
+    font = fonts[int(rng.integers(len(fonts)))]
+    rows, code_row = _rows(pair)
     bars = rng.random() < 0.12  # other print too fine to read, seen as bars
     pitch = h * 0.84 / rows
-    code_row = int(rng.integers(0, rows))
     symbols_row = int(rng.choice([r for r in range(rows) if r != code_row]))
     for row in range(rows):
         y = h * 0.1 + pitch * (row + 0.5)
         if row == code_row:
-            cap = min(pitch * rng.uniform(0.45, 0.72), 6.5)
-            patch = pen.text(sheet.code_line.format(code=pair.tag_code), code_font, cap, (w / 2 + rng.normal(0, 1.5), y), tracking=float(rng.choice([0, 0.1, 0.25])), stroke=int(rng.integers(0, 3)), fit_mm=w * 0.8)
+            patch = code_print(pair).on(pen)
         elif bars:
             patch = pen.strokes([np.array([(w * 0.15, y), (w * rng.uniform(0.5, 0.85), y)])], pitch * 0.22)
         elif row == symbols_row:
@@ -65,6 +63,26 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
         canvas.paint(patch, ink, alpha=faded)
     thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
     sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
+
+
+def _rows(pair: Pair) -> tuple[int, int]:
+    """How many lines the tag has, and which of them is the code."""
+    rng = pair.rng(52)
+    rows = int(rng.integers(3, 9))
+    return rows, int(rng.integers(0, rows))
+
+
+def code_print(pair: Pair) -> Print:
+    """The code on a line of its own."""
+    rng, fonts = pair.rng(53), font_files()
+    w, h = pair.sheet.care_tag.size
+    rows, code_row = _rows(pair)
+    pitch = h * 0.84 / rows
+    text = pair.sheet.care_tag.code_line.format(code=pair.tag_code)
+    cap = min(pitch * rng.uniform(0.45, 0.72), rng.uniform(3.0, 6.5))
+    spot = (w / 2 + float(rng.normal(0, 1.5)), h * 0.1 + pitch * (code_row + 0.5))
+    tracking, stroke = float(rng.choice([0, 0.1, 0.25])), int(rng.integers(0, 3))
+    return Print(text, fonts[int(rng.integers(len(fonts)))], float(cap), spot, tracking=tracking, stroke=stroke, fit_mm=w * 0.8)
 
 
 def _symbols(w: float, y: float, r: float) -> list[Points]:

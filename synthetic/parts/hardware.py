@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from synthetic.canvas import Colour, Patch, Pen, Points, circle, linear
+from synthetic.canvas import Colour, Patch, Pen, Points, Print, circle, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 
@@ -167,18 +167,22 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
     canvas.paint(body, colour, metal=float(rng.uniform(0.7, 1.0)), gloss=0.1)
     for share in rng.choice([0.5, 0.6, 0.88, 0.94], int(rng.integers(0, 3)), replace=False):
         _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
-    fonts = font_files()
-    font = fonts[int(rng.integers(len(fonts)))]
-    cap = radius * rng.uniform(0.4, 0.62)
-    if rng.random() < 0.2:  # set along the rim
-        code = pen.arc_text(pair.code, font, cap * 0.7, (0, 0), radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.3, 1.9)), stroke=int(rng.integers(1, 6)))
-    else:
-        tracking = float(rng.choice([0, 0.1, 0.2]))
-        spot = (0.0, float(rng.normal(0, 0.05)) * radius)
-        code = pen.text(pair.code, font, cap, spot, tracking=tracking, stroke=int(rng.integers(1, 6)), fit_mm=radius * rng.uniform(1.2, 1.55))
+    code = code_print(pair).on(pen)
     faint = code_wear(pair)
     _stamp(pen, code, float(rng.uniform(0.15, 0.35)) * (1 - faint), relief, float(rng.uniform(0.35, 0.75)) * (1 - faint), bool(rng.random() < 0.4))
     _scratches(pen, pair, rng, radius)
+
+
+def code_print(pair: Pair) -> Print:
+    """The plant code as stamped on the back: across the disc or along its rim."""
+    rng, radius, fonts = pair.rng(35), back_radius(pair), font_files()
+    font, cap, stroke = fonts[int(rng.integers(len(fonts)))], radius * rng.uniform(0.4, 0.62), int(rng.integers(1, 6))
+    if rng.random() < 0.2:
+        arc = (radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.3, 1.9)))
+        return Print(pair.code, font, cap * 0.7, (0.0, 0.0), stroke=stroke, arc=arc)
+    spot = (0.0, float(rng.normal(0, 0.05)) * radius)
+    tracking, fit = float(rng.choice([0, 0.1, 0.2])), radius * rng.uniform(1.2, 1.55)
+    return Print(pair.code, font, cap, spot, tracking=tracking, stroke=stroke, fit_mm=fit)
 
 
 def code_wear(pair: Pair) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from synthetic.canvas import Colour, Pen, Points, linear, rectangle
+from synthetic.canvas import Colour, Pen, Points, Print, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.sewing import sew_line
@@ -85,9 +85,8 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     if ew > 0.3:
         _frays(pen, pair, rng, ground, ew)
     art = _artwork(pen, pair, rng, ground, relief)
-    inset = float(rng.uniform(2.2, 4.2))
-    size = _size_print(pair, rng, inset)
-    seam = _sewing(pair, rng, inset, relief)
+    size = _size_print(pair, rng)
+    seam = _sewing(pair, rng, seam_inset(pair), relief)
     art()
     if pair.states["label_size_order"] == "under":
         size(pen)
@@ -190,35 +189,40 @@ def _ornament(pen: Pen, rng: Rng, at: tuple[float, float], w: float, h: float): 
     return patches
 
 
-def _size_print(pair: Pair, rng: Rng, inset: float) -> Callable[[Pen], None]:
-    """Style and size lines near the lower edge, placed so that they often reach the stitching."""
-    sheet = pair.sheet.label
+def seam_inset(pair: Pair) -> float:
+    """How far inside the edge the label is sewn down, mm."""
+    return float(pair.rng(22).uniform(2.2, 4.2))
+
+
+def size_prints(pair: Pair) -> list[Print]:
+    """Style and size lines near the lower edge, mostly placed so that they reach the stitching."""
+    rng, sheet, inset = pair.rng(23), pair.sheet.label, seam_inset(pair)
     w, h = sheet.size
     texts = [line.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg) for line in sheet.size_lines]
     fonts = font_files()
-    font = fonts[int(rng.integers(len(fonts)))]
-    black = pair.states["label_size_print"] == "black"
-    base = linear(sheet.size_print) if black else linear(str(rng.choice(_SIZE_COLOURS)))
-    ink = tuple(float(np.clip(c * rng.uniform(0.8, 1.2), 0, 1)) for c in base)
-    cap = h * rng.uniform(0.07, 0.1)
-    side_by_side = rng.random() < 0.4
-    alpha = float(0.97 - 0.25 * pair.wear * rng.random())
+    font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.07, 0.1)
     # the last line mostly lies on the lower stitch row, so that the order of sewing and printing shows
     meets = size_print_meets_seam(pair)
     low = h - inset - cap * (rng.uniform(-0.15, 0.4) if meets else rng.uniform(1.0, 1.9))
-    tilt = float(rng.normal(0, 0.02))
-    shift = float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
+    tilt, shift = float(rng.normal(0, 0.02)), float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
+    if rng.random() < 0.4:
+        spots, fit = [(w * 0.28, low), (w * 0.72, low)], w * 0.44
+    else:
+        spots, fit = [(w / 2 + shift, low - cap * 1.5), (w / 2 + shift, low)], w * 0.8 - 2 * abs(shift)
+    stroke = int(rng.integers(0, 4))
+    return [Print(t, font, float(cap), spot, tilt, stroke=stroke, fit_mm=fit) for t, spot in zip(texts, spots, strict=False)]
+
+
+def _size_print(pair: Pair, rng: Rng) -> Callable[[Pen], None]:
+    """The ink of the size lines."""
+    black = pair.states["label_size_print"] == "black"
+    base = linear(pair.sheet.label.size_print) if black else linear(str(rng.choice(_SIZE_COLOURS)))
+    ink = tuple(float(np.clip(c * rng.uniform(0.8, 1.2), 0, 1)) for c in base)
+    alpha = float(0.97 - 0.25 * pair.wear * rng.random())
 
     def draw(pen: Pen) -> None:
-        if side_by_side:
-            spots = [(w * 0.28, low), (w * 0.72, low)]
-            widths = [w * 0.46, w * 0.46]
-        else:
-            step = cap * 1.5
-            spots, widths = [(w / 2 + shift, low - step), (w / 2 + shift, low)], [w * 0.8 - 2 * abs(shift)] * 2
-        for text, spot, fit in zip(texts, spots, widths, strict=False):
-            patch = pen.text(text, font, cap, spot, tilt, stroke=2, fit_mm=fit)
-            pen.canvas.paint(patch, ink, alpha=alpha)
+        for line in size_prints(pair):
+            pen.canvas.paint(line.on(pen), ink, alpha=alpha)
 
     return draw
 
