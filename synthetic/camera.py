@@ -86,8 +86,14 @@ class Camera:
         return top * (1 - fy) + low * fy
 
 
-def look_at(size_wh: tuple[int, int], target_mm: tuple[float, float], px_per_mm: float, turn: float,
-            tilt: tuple[float, float], lens: float) -> Matrix:
+def look_at(
+    size_wh: tuple[int, int],
+    target_mm: tuple[float, float],
+    px_per_mm: float,
+    turn: float,
+    tilt: tuple[float, float],
+    lens: float,
+) -> Matrix:
     """Pinhole homography of the plane z = 0.
 
     Args:
@@ -179,8 +185,16 @@ def shade(canvas: Canvas, lamp: Lamp) -> Array:
     return rgb
 
 
-def photograph(shaded: Array, canvas: Canvas, camera: Camera, lamp: Lamp, sensor: Sensor, overlays: tuple[Overlay, ...],
-               window: Window, out_wh: tuple[int, int]) -> NDArray[np.uint8]:
+def photograph(
+    shaded: Array,
+    canvas: Canvas,
+    camera: Camera,
+    lamp: Lamp,
+    sensor: Sensor,
+    overlays: tuple[Overlay, ...],
+    window: Window,
+    out_wh: tuple[int, int],
+) -> NDArray[np.uint8]:
     """Look at the lit canvas through the camera.
 
     Returns:
@@ -202,7 +216,9 @@ def photograph(shaded: Array, canvas: Canvas, camera: Camera, lamp: Lamp, sensor
     return _develop(arrays, rgb, sensor, min(1.0, k), (h, w))
 
 
-def _sampling(arrays: Arrays, canvas: Canvas, camera: Camera, window: Window, out_wh: tuple[int, int]) -> tuple[Array, Array]:
+def _sampling(
+    arrays: Arrays, canvas: Canvas, camera: Camera, window: Window, out_wh: tuple[int, int]
+) -> tuple[Array, Array]:
     xp = arrays.xp
     w, h = out_wh
     g = np.vstack([canvas.to_px, [0, 0, 1]]) @ np.linalg.inv(window_matrix(camera, window, out_wh))
@@ -227,7 +243,9 @@ def _window_bend(camera: Camera, window: Window) -> NDArray[np.float32]:
     return flat.reshape(n, n, 2).astype(np.float32)
 
 
-def _light_field(arrays: Arrays, camera: Camera, lamp: Lamp, sensor: Sensor, window: Window, out_wh: tuple[int, int]) -> Array:
+def _light_field(
+    arrays: Arrays, camera: Camera, lamp: Lamp, sensor: Sensor, window: Window, out_wh: tuple[int, int]
+) -> Array:
     """Falloff from the hot spot and the lens's vignette: a sum of squares in x and y."""
     xp = arrays.xp
     w, h = camera.size_wh
@@ -263,7 +281,9 @@ def _overlaid(arrays: Arrays, rgb: Array, overlay: Overlay, window: Window, out_
     if overlay.kind == "glare":
         return rgb + overlay.strength * full
     depth = cv2.distanceTransform((mask > 0.5).astype(np.uint8), cv2.DIST_L2, 3)
-    round_ = arrays.resize(arrays.put(0.55 + 0.45 * np.clip(depth / max(1.0, float(depth.max())), 0, 1)), out_wh[1], out_wh[0])
+    round_ = arrays.resize(
+        arrays.put(0.55 + 0.45 * np.clip(depth / max(1.0, float(depth.max())), 0, 1)), out_wh[1], out_wh[0]
+    )
     skin = arrays.put(np.array(overlay.colour)) * round_[..., None]
     return rgb + full * (skin - rgb)
 
@@ -273,7 +293,10 @@ def _motion_kernel(length_px: float, angle: float) -> NDArray[np.float32]:
     kernel = np.zeros((n, n), np.float32)
     c = n / 2
     d = np.array([np.cos(angle), np.sin(angle)]) * length_px / 2
-    a, b = np.round((np.array([c, c]) - d - 0.5) * 16).astype(int), np.round((np.array([c, c]) + d - 0.5) * 16).astype(int)
+    a, b = (
+        np.round((np.array([c, c]) - d - 0.5) * 16).astype(int),
+        np.round((np.array([c, c]) + d - 0.5) * 16).astype(int),
+    )
     cv2.line(kernel, a.tolist(), b.tolist(), 1.0, 1, cv2.LINE_AA, 4)
     return kernel / kernel.sum()
 
@@ -286,7 +309,9 @@ def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float, hw: tuple[int
     x = xp.clip(x, 0.0, 1.0)
     root = xp.sqrt(x)
     fourth = xp.sqrt(root)
-    y = 0.662002687 * root + 0.684122060 * fourth - 0.323583601 * xp.sqrt(fourth) - 0.0225411470 * x  # sRGB gamma, within 0.005
+    y = (
+        0.662002687 * root + 0.684122060 * fourth - 0.323583601 * xp.sqrt(fourth) - 0.0225411470 * x
+    )  # sRGB gamma, within 0.005
     if sensor.contrast:
         y = y + sensor.contrast * (y * y * (3 - 2 * y) - y)
     if sensor.saturation != 1:

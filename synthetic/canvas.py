@@ -21,7 +21,7 @@ _SHIFT = 4  # OpenCV draws with 1/16 px
 
 
 def linear(hex_or_rgb: str | Sequence[float]) -> Colour:
-    """sRGB hex or 0..1 triple to linear RGB (IEC 61966-2-1)."""
+    """SRGB hex or 0..1 triple to linear RGB (IEC 61966-2-1)."""
     if isinstance(hex_or_rgb, str):
         digits = hex_or_rgb.lstrip("#")
         values = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
@@ -43,7 +43,6 @@ class Patch:
     def slices(self) -> tuple[slice, slice]:
         """Rows and columns on the canvas."""
         return slice(self.y, self.y + self.mask.shape[0]), slice(self.x, self.x + self.mask.shape[1])
-
 
     def grown(self, margin: int, width: int, height: int) -> Patch:
         """The same mask with an empty margin, as far as a canvas of width x height reaches."""
@@ -75,8 +74,14 @@ class Canvas:
         self.gloss: Array | None = None
         self.shine_box: tuple[int, int, int, int] | None = None
 
-    def texture(self, tile: NDArray[np.float32], px_per_tile_px: float, offset: tuple[float, float],
-                patch: Patch | None = None, angle: float = 0.0) -> Array:
+    def texture(
+        self,
+        tile: NDArray[np.float32],
+        px_per_tile_px: float,
+        offset: tuple[float, float],
+        patch: Patch | None = None,
+        angle: float = 0.0,
+    ) -> Array:
         """Sample a tile over the canvas (or a patch), locked to the garment's own directions.
 
         Args:
@@ -104,11 +109,22 @@ class Canvas:
         shift = (back @ np.array([x0, y0]) + low + np.array(offset) * size) % size - low
         m = np.hstack([back, shift[:, None]])
         tiled = _repeated(tile, int(reach[1]), int(reach[0]))
-        out = cv2.warpAffine(tiled, m, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT)
+        out = cv2.warpAffine(
+            tiled, m, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT
+        )
         return self.arrays.put(out)
 
-    def lay_cloth(self, weave: Weave, dark: Colour, pale: Colour, yarn_mm: float, relief_mm: float,
-                  rng: np.random.Generator, patch: Patch | None = None, mottle: float = 0.15) -> None:
+    def lay_cloth(
+        self,
+        weave: Weave,
+        dark: Colour,
+        pale: Colour,
+        yarn_mm: float,
+        relief_mm: float,
+        rng: np.random.Generator,
+        patch: Patch | None = None,
+        mottle: float = 0.15,
+    ) -> None:
         """Cover the canvas or a patch with woven cloth."""
         offset = (float(rng.random()), float(rng.random()))
         scale = yarn_mm * self.px_per_mm / YARN_PX
@@ -134,9 +150,18 @@ class Canvas:
                 self.texture(weave.relief, scale, offset, patch) - 0.5
             )
 
-    def paint(self, patch: Patch | None, colour: Colour | None, *, alpha: float = 1.0, raise_mm: float = 0.0,
-              bevel_px: float = 0.8, metal: float | None = None, gloss: float | None = None,
-              grain: Array | None = None) -> None:
+    def paint(
+        self,
+        patch: Patch | None,
+        colour: Colour | None,
+        *,
+        alpha: float = 1.0,
+        raise_mm: float = 0.0,
+        bevel_px: float = 0.8,
+        metal: float | None = None,
+        gloss: float | None = None,
+        grain: Array | None = None,
+    ) -> None:
         """Put a colour and a step in height where the mask is.
 
         Args:
@@ -261,7 +286,9 @@ class Pen:
         """A circle's line."""
         return self.strokes([circle(centre, radius, closed=True)], width)
 
-    def strokes(self, lines: Sequence[Points] | NDArray[np.float64], width: float, margin_px: float = 2.0) -> Patch | None:
+    def strokes(
+        self, lines: Sequence[Points] | NDArray[np.float64], width: float, margin_px: float = 2.0
+    ) -> Patch | None:
         """Polylines with round ends, all in one mask; an (n, k, 2) array or a list; lines off the canvas are dropped."""
         if len(lines) == 0:
             return None
@@ -306,16 +333,37 @@ class Pen:
             lo, hi = max(lo, t0), min(hi, t1)
         return (float(lo), float(hi)) if lo < hi else None
 
-    def text(self, text: str, font: Path, cap_mm: float, centre: tuple[float, float], angle: float = 0.0,
-             stretch: float = 1.0, tracking: float = 0.0, stroke: int = 0, fit_mm: float | None = None) -> Patch | None:
+    def text(
+        self,
+        text: str,
+        font: Path,
+        cap_mm: float,
+        centre: tuple[float, float],
+        angle: float = 0.0,
+        stretch: float = 1.0,
+        tracking: float = 0.0,
+        stroke: int = 0,
+        fit_mm: float | None = None,
+    ) -> Patch | None:
         """A straight line of text, centred; `fit_mm` narrows it to at most that length."""
         glyphs = line_of_text(text, font, tracking, stroke)
         width = glyphs.width * cap_mm * stretch
         squeeze = min(1.0, fit_mm / width) if fit_mm else 1.0
         return self._place(glyphs.mask, width * squeeze, glyphs.height * cap_mm, centre, angle)
 
-    def arc_text(self, text: str, font: Path, cap_mm: float, centre: tuple[float, float], radius: float,
-                 middle: float, spread: float, *, outward: bool = True, stroke: int = 0) -> Patch | None:
+    def arc_text(
+        self,
+        text: str,
+        font: Path,
+        cap_mm: float,
+        centre: tuple[float, float],
+        radius: float,
+        middle: float,
+        spread: float,
+        *,
+        outward: bool = True,
+        stroke: int = 0,
+    ) -> Patch | None:
         """Letters along a circle.
 
         Args:
@@ -341,16 +389,22 @@ class Pen:
             theta = middle + sign * at * spread
             spot = (centre[0] + radius * np.cos(theta), centre[1] + radius * np.sin(theta))
             glyphs = line_of_text(char, font, 0.0, stroke)
-            patch = self._place(glyphs.mask, glyphs.width * cap_mm, glyphs.height * cap_mm, spot, theta + sign * np.pi / 2)
+            patch = self._place(
+                glyphs.mask, glyphs.width * cap_mm, glyphs.height * cap_mm, spot, theta + sign * np.pi / 2
+            )
             if patch is not None:
-                ys, xs = slice(patch.y - y0, patch.y - y0 + patch.mask.shape[0]), slice(patch.x - x0, patch.x - x0 + patch.mask.shape[1])
+                ys, xs = (
+                    slice(patch.y - y0, patch.y - y0 + patch.mask.shape[0]),
+                    slice(patch.x - x0, patch.x - x0 + patch.mask.shape[1]),
+                )
                 view = mask[max(0, ys.start) : ys.stop, max(0, xs.start) : xs.stop]
                 cut = patch.mask[max(0, -ys.start) :, max(0, -xs.start) :][: view.shape[0], : view.shape[1]]
                 np.maximum(view, cut, out=view)
         return Patch(mask, x0, y0)
 
-    def _place(self, mask: NDArray[np.uint8], width: float, height: float, centre: tuple[float, float],
-               angle: float) -> Patch | None:
+    def _place(
+        self, mask: NDArray[np.uint8], width: float, height: float, centre: tuple[float, float], angle: float
+    ) -> Patch | None:
         """Scale, turn and move a mask so that it covers width x height mm round the centre."""
         c, s = np.cos(angle), np.sin(angle)
         h, w = mask.shape
@@ -394,8 +448,19 @@ class Print:
         """Draw with a pen."""
         if self.arc is not None:
             radius, middle, spread = self.arc
-            return pen.arc_text(self.text, self.font, self.cap_mm, self.centre, radius, middle, spread, stroke=self.stroke)
-        return pen.text(self.text, self.font, self.cap_mm, self.centre, self.angle, tracking=self.tracking, stroke=self.stroke, fit_mm=self.fit_mm)
+            return pen.arc_text(
+                self.text, self.font, self.cap_mm, self.centre, radius, middle, spread, stroke=self.stroke
+            )
+        return pen.text(
+            self.text,
+            self.font,
+            self.cap_mm,
+            self.centre,
+            self.angle,
+            tracking=self.tracking,
+            stroke=self.stroke,
+            fit_mm=self.fit_mm,
+        )
 
     def letters(self) -> Points:
         """Middle of each character, part mm, (n, 2)."""

@@ -57,7 +57,9 @@ def _pick(rng: Rng, options: Sequence[tuple[str, float]]) -> str:
     return str(rng.choice(names, p=np.array(weights) / sum(weights)))
 
 
-def sample_crop(rng: Rng, sheet: Any, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays) -> PartCrop:
+def sample_crop(
+    rng: Rng, sheet: Any, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
+) -> PartCrop:
     """Draw one crop of a part, its box as unsure as a detector's."""
     while True:
         pair = draw_pair(rng, sheet, departure_rate, looks)
@@ -66,7 +68,14 @@ def sample_crop(rng: Rng, sheet: Any, part: PartName, looks: Sequence[str], depa
         if found:
             note = found[int(rng.integers(len(found)))]
             square = square_for(part, _unsure(rng, note.box))
-            return PartCrop(part, _draw_square(rng, view, square, CROPS[part].side_px, arrays), square, note, pair, view.camera.size_wh)
+            return PartCrop(
+                part,
+                _draw_square(rng, view, square, CROPS[part].side_px, arrays),
+                square,
+                note,
+                pair,
+                view.camera.size_wh,
+            )
 
 
 def _unsure(rng: Rng, box: Box) -> Box:
@@ -113,12 +122,23 @@ class DetectorSample:
     boxes_xyxy: NDArray[np.float32]
 
 
-def sample_photo(rng: Rng, sheet: Any, looks: Sequence[str], departure_rate: float, side_px: int, close_context: float,
-                 arrays: Arrays) -> DetectorSample:
+def sample_photo(
+    rng: Rng,
+    sheet: Any,
+    looks: Sequence[str],
+    departure_rate: float,
+    side_px: int,
+    close_context: float,
+    arrays: Arrays,
+) -> DetectorSample:
     """Draw one detector sample; about a quarter are second looks: a square round the small parts found at first."""
     pair = draw_pair(rng, sheet, departure_rate, looks)
     second = rng.random() < 0.25
-    kind = _pick(rng, (("back_pocket", 0.2), ("whole_back", 0.45), ("whole_front", 0.35))) if second else _pick(rng, _PHOTO_KINDS)
+    kind = (
+        _pick(rng, (("back_pocket", 0.2), ("whole_back", 0.45), ("whole_front", 0.35)))
+        if second
+        else _pick(rng, _PHOTO_KINDS)
+    )
     view = plan_view(rng, pair, kind)
     notes = annotate(view)
     w, h = view.camera.size_wh

@@ -18,7 +18,21 @@ _FONT_PACKAGES = {
     "font_hanken_grotesk": "files", "font_caladea": "files", "font_fjallaone": "files", "font_manrope": "files",
     "ttf_opensans": "ttf", "matplotlib": "mpl-data/fonts/ttf",
 }  # fmt: skip
-_UNFIT = ("Thin", "Light", "Variable", "STIX", "cmex", "cmmi", "cmsy", "cmr10", "cmb10", "cmss10", "cmtt10", "Display", "LastResort")
+_UNFIT = (
+    "Thin",
+    "Light",
+    "Variable",
+    "STIX",
+    "cmex",
+    "cmmi",
+    "cmsy",
+    "cmr10",
+    "cmb10",
+    "cmss10",
+    "cmtt10",
+    "Display",
+    "LastResort",
+)
 _GLYPH_PX = 64  # glyphs are drawn once at this height and scaled into place
 
 

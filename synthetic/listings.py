@@ -29,7 +29,13 @@ _PHOTO_CHANCES = {
     "whole_back": 0.6, "whole_front": 0.5, "back_pocket": 0.85, "label": 0.75, "tab": 0.4, "button": 0.6,
     "button_back": 0.4, "rivet": 0.55, "zip": 0.55, "care_tag": 0.5,
 }  # fmt: skip
-_TITLES = ("{name} {style}, W{w} L{l}", "{name} jeans {style} size {w}/{l}", "Jeans {name} {w} x {l}", "{style} {name}, good condition, {w}/{l}", "Vintage {name} denim W{w}")
+_TITLES = (
+    "{name} {style}, W{w} L{l}",
+    "{name} jeans {style} size {w}/{l}",
+    "Jeans {name} {w} x {l}",
+    "{style} {name}, good condition, {w}/{l}",
+    "Vintage {name} denim W{w}",
+)
 _TEXTS = (
     "Worn a few times, no holes.", "Bought two years ago, does not fit any more.", "From a smoke-free home. Ask for more photos!",
     "Some fading as seen in the pictures.", "Hardly worn, selling because I need the space.", "Found in the attic; sold as is.",
@@ -66,8 +72,17 @@ class _Drawn:
     photos: list[tuple[str, int, int, list[Annotation], Pair]] = field(default_factory=list)
 
 
-def write_folder(out: Path, *, listings: int, seed: int, sheet: Any, options: SynthOptions | None = None,
-                 on_progress: Callable[[int, int], None] | None = None, workers: int = 2, device: str = "cpu") -> None:
+def write_folder(
+    out: Path,
+    *,
+    listings: int,
+    seed: int,
+    sheet: Any,
+    options: SynthOptions | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+    workers: int = 2,
+    device: str = "cpu",
+) -> None:
     """Write a labelled folder by the data contract.
 
     Args:
@@ -132,7 +147,9 @@ def _plan_listing(job: _Job, index: int) -> _Plan:
         kinds.append(str(rng.choice([k for k, p in chances.items() if p > 0 and k not in kinds])))
     rng.shuffle(kinds)
     sellers = max(3, job.total // 3)
-    seller = f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"
+    seller = (
+        f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"
+    )
     return _Plan(pair, tuple(kinds[:8]), seller, int(rng.integers(2**31)))
 
 
@@ -140,7 +157,10 @@ def _draw_listing(job: _Job) -> _Drawn:
     plan = _plan_listing(job, job.index)
     rng = np.random.default_rng([job.seed, job.index, 1])
     listing_id = f"L{job.seed}-{job.index:05d}"
-    drawn = _Drawn(_listing_row(job, plan, listing_id, rng), {"listing_id": listing_id, "counterfeit": plan.pair.counterfeit, "cues": dict(plan.pair.states)})
+    drawn = _Drawn(
+        _listing_row(job, plan, listing_id, rng),
+        {"listing_id": listing_id, "counterfeit": plan.pair.counterfeit, "cues": dict(plan.pair.states)},
+    )
     for k, kind in enumerate(plan.kinds):
         name = f"photos/{listing_id}_{k}.jpg"
         pixels, notes = _draw_photo(plan, k, kind)
@@ -187,7 +207,9 @@ def _listing_row(job: _Job, plan: _Plan, listing_id: str, rng: Rng) -> dict[str,
     pair = plan.pair
     spec = job.sheet.styles[pair.style]
     low, high = spec.usual_price_eur
-    price = low * rng.uniform(0.15, 0.45) if pair.states["price_band"] == "low" else rng.uniform(low * 0.85, high * 1.15)
+    price = (
+        low * rng.uniform(0.15, 0.45) if pair.states["price_band"] == "low" else rng.uniform(low * 0.85, high * 1.15)
+    )
     metal = spec.rivet_metal
     if pair.states["metal_agrees"] == "no":
         metal = str(rng.choice([m for m in METALS if m != metal]))
@@ -231,7 +253,9 @@ def _write_tables(out: Path, drawn: Sequence[_Drawn]) -> None:
             for note in notes:
                 annotations.append(_coco_row(len(annotations) + 1, len(images), note, pair))
     categories = [{"id": i + 1, "name": str(part)} for i, part in enumerate(_CATEGORIES)]
-    (out / "parts.coco.json").write_text(json.dumps({"images": images, "annotations": annotations, "categories": categories}), encoding="utf-8")
+    (out / "parts.coco.json").write_text(
+        json.dumps({"images": images, "annotations": annotations, "categories": categories}), encoding="utf-8"
+    )
 
 
 def _coco_row(number: int, image: int, note: Annotation, pair: Pair) -> dict[str, Any]:

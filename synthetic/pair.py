@@ -34,7 +34,24 @@ DEPARTURES: Mapping[str, tuple[tuple[str, float], ...]] = {
 }
 MOTTO_CURVES = ("arch_up", "straight", "arch_down")
 METALS = ("copper", "steel")
-_SYLLABLES = ("BRA", "DOL", "FEN", "GAR", "HOL", "JUN", "KES", "LOW", "MAR", "NOR", "PEL", "RUD", "SAL", "TOR", "WEX", "YAR")
+_SYLLABLES = (
+    "BRA",
+    "DOL",
+    "FEN",
+    "GAR",
+    "HOL",
+    "JUN",
+    "KES",
+    "LOW",
+    "MAR",
+    "NOR",
+    "PEL",
+    "RUD",
+    "SAL",
+    "TOR",
+    "WEX",
+    "YAR",
+)
 _DENIMS = ("#1c2438", "#26324d", "#33466a", "#4a6288", "#6f8cb0", "#93abc6", "#17181c", "#3c3f46", "#2b2f3f", "#55627a")
 
 
@@ -160,7 +177,10 @@ def make_pair(rng: Rng, sheet: Any, states: Mapping[str, str], counterfeit: bool
     pale = tuple(float(np.clip(0.25 + 0.45 * rng.random() + 0.3 * c, c, 0.8)) for c in denim)
     weight = rng.uniform(0.15, 0.75)
     pale = tuple(d + weight * (p - d) for d, p in zip(denim, pale, strict=True))
-    thread = tuple(float(np.clip(c * rng.uniform(0.8, 1.2) * (1 + 0.25 * wear * rng.random()), 0, 0.9)) for c in linear(sheet.pocket.thread.hex))
+    thread = tuple(
+        float(np.clip(c * rng.uniform(0.8, 1.2) * (1 + 0.25 * wear * rng.random()), 0, 0.9))
+        for c in linear(sheet.pocket.thread.hex)
+    )
     return Pair(
         sheet=sheet, seed=int(rng.integers(2**31)), counterfeit=counterfeit, states=dict(states), style=style,
         waist_in=waist, leg_in=leg, printed_style=printed_style, printed_waist=printed_waist, printed_leg=printed_leg,

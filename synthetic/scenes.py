@@ -15,7 +15,21 @@ from synthetic.sewing import sew_line
 from synthetic.textures import backdrops, denim_weaves
 
 Rng = np.random.Generator
-_BACKDROP_COLOURS = ("#8a6a4a", "#c9b79c", "#e8e6e1", "#5a5f66", "#3a2c22", "#b9c4c9", "#d8cfc0", "#7c8a70", "#f4f4f4", "#999490", "#40342e", "#a33d35", "#2f4858")
+_BACKDROP_COLOURS = (
+    "#8a6a4a",
+    "#c9b79c",
+    "#e8e6e1",
+    "#5a5f66",
+    "#3a2c22",
+    "#b9c4c9",
+    "#d8cfc0",
+    "#7c8a70",
+    "#f4f4f4",
+    "#999490",
+    "#40342e",
+    "#a33d35",
+    "#2f4858",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +77,16 @@ def digit_points(lines: list[Print]) -> Points:
 
 def _denim(canvas: Canvas, pair: Pair, rng: Rng, dark: Colour | None = None, pale: Colour | None = None) -> None:
     relief = float(pair.rng(9).uniform(*pair.look.relief))
-    canvas.lay_cloth(denim_weaves()[pair.weave], dark or pair.denim, pale or pair.denim_pale, pair.yarn_mm, 0.12 * relief, rng, None, float(rng.uniform(*pair.look.mottle)))
+    canvas.lay_cloth(
+        denim_weaves()[pair.weave],
+        dark or pair.denim,
+        pale or pair.denim_pale,
+        pair.yarn_mm,
+        0.12 * relief,
+        rng,
+        None,
+        float(rng.uniform(*pair.look.mottle)),
+    )
     _folds(canvas, rng, relief)
 
 
@@ -74,7 +97,9 @@ def _folds(canvas: Canvas, rng: Rng, relief: float) -> None:
     arrays = canvas.arrays
     mid = arrays.blur(arrays.resize(arrays.put(coarse), 48, 48), 4.0)
     span = canvas.width / canvas.px_per_mm
-    canvas.height = canvas.height + arrays.resize(mid, canvas.height_px, canvas.width) * float(0.02 * span * rng.uniform(0, 1) * min(1.0, relief))
+    canvas.height = canvas.height + arrays.resize(mid, canvas.height_px, canvas.width) * float(
+        0.02 * span * rng.uniform(0, 1) * min(1.0, relief)
+    )
 
 
 def _seam(pen: Pen, pair: Pair, line: Points, relief: float, rows: tuple[float, ...] = (2.0,)) -> None:
@@ -95,7 +120,16 @@ def _band(canvas: Canvas, pair: Pair, top: float, height: float, x0: float = -70
     if strip is None:
         return
     canvas.darken(pen.polygon(rectangle(x0, top + 1, x1 - x0, height + 1), soften_px=1.2 * pen.scale), 0.35)
-    canvas.lay_cloth(denim_weaves()[pair.weave], tuple(0.95 * c for c in pair.denim), pair.denim_pale, pair.yarn_mm, 0.1 * relief, pair.rng(62), strip, 0.2)
+    canvas.lay_cloth(
+        denim_weaves()[pair.weave],
+        tuple(0.95 * c for c in pair.denim),
+        pair.denim_pale,
+        pair.yarn_mm,
+        0.1 * relief,
+        pair.rng(62),
+        strip,
+        0.2,
+    )
     canvas.paint(strip, None, raise_mm=0.9 * relief, bevel_px=max(0.5, 0.6 * pen.scale))
     for y in (top + 2.2, top + height - 2.2):
         line = np.array([(x0, y), (x1, y)])
@@ -106,13 +140,20 @@ def _backdrop(canvas: Canvas, rng: Rng) -> None:
     """Floor, table, bed or wall behind the garment."""
     tile = backdrops()[int(rng.integers(len(backdrops())))]
     colour = np.array(linear(str(rng.choice(_BACKDROP_COLOURS)))) * rng.uniform(0.6, 1.2)
-    grey = canvas.texture(tile, canvas.px_per_mm * float(rng.uniform(0.4, 1.6)), (rng.random(), rng.random()), angle=float(rng.choice([0, 0, 1.57])))
+    grey = canvas.texture(
+        tile,
+        canvas.px_per_mm * float(rng.uniform(0.4, 1.6)),
+        (rng.random(), rng.random()),
+        angle=float(rng.choice([0, 0, 1.57])),
+    )
     canvas.albedo = grey[..., None] * canvas.arrays.put(np.clip(colour * 1.4, 0.01, 0.95))
 
 
 def _pocket_parts(pair: Pair) -> tuple[PlacedPart, PlacedPart]:
     keypoints = np.vstack([pocket.outline(pair), pocket.seam_points(pair)])
-    body = PlacedPart(PartName.POCKET, pocket.outline(pair), lambda c: pocket.draw_pocket(Pen(c), pair), keypoints=keypoints)
+    body = PlacedPart(
+        PartName.POCKET, pocket.outline(pair), lambda c: pocket.draw_pocket(Pen(c), pair), keypoints=keypoints
+    )
     tab = PlacedPart(PartName.TAB, pocket.tab_outline(pair), lambda c: None)
     return body, tab
 
@@ -120,7 +161,12 @@ def _pocket_parts(pair: Pair) -> tuple[PlacedPart, PlacedPart]:
 def _label_part(pair: Pair) -> PlacedPart:
     rng = pair.rng(64)
     spot = place(-78 + rng.uniform(-4, 8), -112 + rng.uniform(-6, 6), rng.normal(0, 0.015))
-    return PlacedPart(PartName.LABEL, _at(spot, label.outline(pair)), lambda c: label.draw_label(Pen(c, spot), pair), digits=_at(spot, digit_points(label.size_prints(pair))))
+    return PlacedPart(
+        PartName.LABEL,
+        _at(spot, label.outline(pair)),
+        lambda c: label.draw_label(Pen(c, spot), pair),
+        digits=_at(spot, digit_points(label.size_prints(pair))),
+    )
 
 
 def back(pair: Pair, rng: Rng) -> Scene:
@@ -144,7 +190,14 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
     half = pair.waist_in * 25.4 / 2 / 2 * rng.uniform(0.98, 1.1)
     cx, hem = -78.0, pair.leg_in * 25.4 + 120
     flare, crotch = rng.uniform(0.5, 0.8), 230.0
-    right = [(cx - half, -104), (cx + half, -104), (cx + half * 1.22, 160), (cx + half * (0.75 + flare * 0.3), hem), (cx + half * 0.18, hem), (cx, crotch)]
+    right = [
+        (cx - half, -104),
+        (cx + half, -104),
+        (cx + half * 1.22, 160),
+        (cx + half * (0.75 + flare * 0.3), hem),
+        (cx + half * 0.18, hem),
+        (cx, crotch),
+    ]
     left = [(cx - half * 0.18, hem), (cx - half * (0.75 + flare * 0.3), hem), (cx - half * 1.22, 160)]
     shape = np.array(right + left, np.float64)
 
@@ -154,7 +207,16 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
         canvas.darken(pen.polygon(shape + (4, 6), soften_px=6 * pen.scale), 0.4)
         body = pen.polygon(shape)
         if body is not None:
-            canvas.lay_cloth(denim_weaves()[pair.weave], pair.denim, pair.denim_pale, pair.yarn_mm, 0.12 * relief, rng, body, float(rng.uniform(*pair.look.mottle)))
+            canvas.lay_cloth(
+                denim_weaves()[pair.weave],
+                pair.denim,
+                pair.denim_pale,
+                pair.yarn_mm,
+                0.12 * relief,
+                rng,
+                body,
+                float(rng.uniform(*pair.look.mottle)),
+            )
             canvas.paint(body, None, raise_mm=3 * relief, bevel_px=max(0.8, 3 * pen.scale))
         _folds(canvas, rng, relief)
         _seam(pen, pair, np.array([(cx, -60.0), (cx, crotch)]), relief, (2.0, 7.0))
@@ -164,7 +226,11 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
 
     body, tab = _pocket_parts(pair)
     flip = place(2 * cx, 0, 0, mirror=True)
-    other = PlacedPart(PartName.POCKET, _at(flip, pocket.outline(pair)), lambda c: pocket.draw_pocket(Pen(c, flip), pair, with_tab=False))
+    other = PlacedPart(
+        PartName.POCKET,
+        _at(flip, pocket.outline(pair)),
+        lambda c: pocket.draw_pocket(Pen(c, flip), pair, with_tab=False),
+    )
     return Scene(ground, (body, other, _label_part(pair)), (tab,))
 
 
@@ -185,18 +251,38 @@ def whole_front(pair: Pair, rng: Rng) -> Scene:
         canvas.darken(pen.polygon(shape + (4, 6), soften_px=6 * pen.scale), 0.4)
         body = pen.polygon(shape)
         if body is not None:
-            canvas.lay_cloth(denim_weaves()[pair.weave], pair.denim, pair.denim_pale, pair.yarn_mm, 0.12 * relief, rng, body, float(rng.uniform(*pair.look.mottle)))
+            canvas.lay_cloth(
+                denim_weaves()[pair.weave],
+                pair.denim,
+                pair.denim_pale,
+                pair.yarn_mm,
+                0.12 * relief,
+                rng,
+                body,
+                float(rng.uniform(*pair.look.mottle)),
+            )
             canvas.paint(body, None, raise_mm=3 * relief, bevel_px=max(0.8, 3 * pen.scale))
         _folds(canvas, rng, relief)
         for side in (-1.0, 1.0):
-            mouth = np.array([(side * half * 0.55, 22.0), (side * half * 0.62, 60.0), (side * half * 0.8, 95.0), (side * half * 1.08, 110.0)])
+            mouth = np.array(
+                [
+                    (side * half * 0.55, 22.0),
+                    (side * half * 0.62, 60.0),
+                    (side * half * 0.8, 95.0),
+                    (side * half * 1.08, 110.0),
+                ]
+            )
             _seam(pen, pair, mouth, relief, (2.5, 7.0))
         _seam(pen, pair, np.array([(0.0, 20.0), (2.0, crotch)]), relief, (2.0,))
         fly = np.array([(38.0, 20.0), (38.0, 130.0), (25.0, 165.0), (3.0, 180.0)])
         _seam(pen, pair, fly, relief, (0.0, 5.0))
         _band(canvas, pair, -20, 42, -half, half)
 
-    button = PlacedPart(PartName.BUTTON, circle((4, 0), hardware.face_radius(pair)), lambda c: hardware.draw_button(Pen(c, place(4, 0)), pair))
+    button = PlacedPart(
+        PartName.BUTTON,
+        circle((4, 0), hardware.face_radius(pair)),
+        lambda c: hardware.draw_button(Pen(c, place(4, 0)), pair),
+    )
     spots = [(-half * 0.56, 26.0), (half * 0.56, 26.0), (-half * 1.02, 104.0), (half * 1.02, 104.0)]
     rivets = tuple(_rivet(pair, i, x, y, 0.0, False) for i, (x, y) in enumerate(spots))
     return Scene(ground, (button, *rivets))
@@ -204,7 +290,12 @@ def whole_front(pair: Pair, rng: Rng) -> Scene:
 
 def _rivet(pair: Pair, which: int, x: float, y: float, angle: float, inside: bool) -> PlacedPart:
     spot = place(x, y, angle)
-    return PlacedPart(PartName.RIVET, circle((x, y), hardware.rivet_radius(pair)), lambda c: hardware.draw_rivet(Pen(c, spot), pair, which, inside), inside)
+    return PlacedPart(
+        PartName.RIVET,
+        circle((x, y), hardware.rivet_radius(pair)),
+        lambda c: hardware.draw_rivet(Pen(c, spot), pair, which, inside),
+        inside,
+    )
 
 
 def button_face(pair: Pair, rng: Rng) -> Scene:
@@ -218,7 +309,9 @@ def button_face(pair: Pair, rng: Rng) -> Scene:
         _band(canvas, pair, -21, 42, -400, float(rng.uniform(14, 30)))
 
     spot = place(0, 0, float(rng.normal(0, 0.3)))
-    button = PlacedPart(PartName.BUTTON, circle((0, 0), hardware.face_radius(pair)), lambda c: hardware.draw_button(Pen(c, spot), pair))
+    button = PlacedPart(
+        PartName.BUTTON, circle((0, 0), hardware.face_radius(pair)), lambda c: hardware.draw_button(Pen(c, spot), pair)
+    )
     rivets = (_rivet(pair, 0, -62.0, 32.0, 0.2, False),) if rng.random() < 0.7 else ()
     return Scene(ground, (button, *rivets))
 
@@ -233,7 +326,12 @@ def button_back(pair: Pair, rng: Rng) -> Scene:
         sew_line(pen, np.array([(-300.0, 17.0), (300.0, 18.0)]), 3.2, pair.rng(65), pair.thread, 0.6)
 
     spot = place(0, 0, float(rng.normal(0, 0.25)))
-    disc = PlacedPart(PartName.BUTTON_BACK, circle((0, 0), hardware.back_radius(pair)), lambda c: hardware.draw_button_back(Pen(c, spot), pair), digits=_at(spot, digit_points([hardware.code_print(pair)])))
+    disc = PlacedPart(
+        PartName.BUTTON_BACK,
+        circle((0, 0), hardware.back_radius(pair)),
+        lambda c: hardware.draw_button_back(Pen(c, spot), pair),
+        digits=_at(spot, digit_points([hardware.code_print(pair)])),
+    )
     return Scene(ground, (disc,))
 
 
@@ -246,15 +344,27 @@ def rivets(pair: Pair, rng: Rng) -> Scene:
     def ground(canvas: Canvas) -> None:
         if inside:
             lining = rng.random() < 0.5
-            _denim(canvas, pair, rng, tuple(0.85 * c for c in cotton) if lining else tuple(0.6 * p for p in pale), cotton if lining else pale)
+            _denim(
+                canvas,
+                pair,
+                rng,
+                tuple(0.85 * c for c in cotton) if lining else tuple(0.6 * p for p in pale),
+                cotton if lining else pale,
+            )
         else:
             _denim(canvas, pair, rng)
             mouth = np.array([(-200.0, 26.0), (-30.0, 12.0), (60.0, 9.0), (300.0, 20.0)])
             _seam(Pen(canvas), pair, mouth, float(pair.rng(9).uniform(*pair.look.relief)), (-2.5, -8.0))
 
     count = int(rng.choice([1, 1, 2, 3]))
-    spots = [(0.0, 0.0), (float(rng.uniform(18, 45)), float(rng.uniform(-12, 12))), (float(rng.uniform(-45, -18)), float(rng.uniform(-14, 14)))]
-    parts = tuple(_rivet(pair, 4 + i + 8 * inside, *spots[i], float(rng.uniform(-0.5, 0.5)), inside) for i in range(count))
+    spots = [
+        (0.0, 0.0),
+        (float(rng.uniform(18, 45)), float(rng.uniform(-12, 12))),
+        (float(rng.uniform(-45, -18)), float(rng.uniform(-14, 14))),
+    ]
+    parts = tuple(
+        _rivet(pair, 4 + i + 8 * inside, *spots[i], float(rng.uniform(-0.5, 0.5)), inside) for i in range(count)
+    )
     return Scene(ground, parts)
 
 
@@ -275,7 +385,16 @@ def zip_closeup(pair: Pair, rng: Rng) -> Scene:
             if flap is None:
                 continue
             canvas.darken(pen.strokes([np.array([(x, -200.0), (x, 200.0)])], 2.5), 0.3)
-            canvas.lay_cloth(denim_weaves()[pair.weave], pair.denim, pair.denim_pale, pair.yarn_mm, 0.12 * relief, pair.rng(66), flap, 0.2)
+            canvas.lay_cloth(
+                denim_weaves()[pair.weave],
+                pair.denim,
+                pair.denim_pale,
+                pair.yarn_mm,
+                0.12 * relief,
+                pair.rng(66),
+                flap,
+                0.2,
+            )
             line = np.array([(x + sign * 2.5, -200.0), (x + sign * 2.5, 200.0)])
             sew_line(pen, line, 3.2, pair.rng(67), pair.thread, relief)
 
@@ -298,5 +417,10 @@ def care_tag_inside(pair: Pair, rng: Rng) -> Scene:
         _seam(Pen(canvas), pair, np.array([(-300.0, 0.5), (300.0, 0.5)]), 0.6, (-3.0,))
 
     spot = place(-w / 2, 0, float(rng.normal(0, 0.08)))
-    tag = PlacedPart(PartName.CARE_TAG, _at(spot, care_tag.outline(pair)), lambda c: care_tag.draw_care_tag(Pen(c, spot), pair), digits=_at(spot, digit_points([care_tag.code_print(pair)])))
+    tag = PlacedPart(
+        PartName.CARE_TAG,
+        _at(spot, care_tag.outline(pair)),
+        lambda c: care_tag.draw_care_tag(Pen(c, spot), pair),
+        digits=_at(spot, digit_points([care_tag.code_print(pair)])),
+    )
     return Scene(ground, (tag,))

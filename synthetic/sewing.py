@@ -24,8 +24,16 @@ def walk(line: Points, step_mm: float = 0.5) -> tuple[Points, Points]:
     return line[which] + unit * (s - at[which])[:, None], unit
 
 
-def stitches_along(line: Points, spacing_mm: float, rng: Rng, *, jitter: float = 0.04, wander_mm: float = 0.0,
-                   gaps: float = 0.0, fill: float = 0.74) -> NDArray[np.float64]:
+def stitches_along(
+    line: Points,
+    spacing_mm: float,
+    rng: Rng,
+    *,
+    jitter: float = 0.04,
+    wander_mm: float = 0.0,
+    gaps: float = 0.0,
+    fill: float = 0.74,
+) -> NDArray[np.float64]:
     """Stitch segments along a polyline.
 
     Args:
@@ -60,14 +68,25 @@ def stitches_along(line: Points, spacing_mm: float, rng: Rng, *, jitter: float =
     return np.stack(ends, 1)
 
 
-def sew_line(pen: Pen, line: Points, spacing_mm: float, rng: Rng, colour: Colour, relief: float, *,
-             width_mm: float = 0.75, **uneven: float) -> None:
+def sew_line(
+    pen: Pen,
+    line: Points,
+    spacing_mm: float,
+    rng: Rng,
+    colour: Colour,
+    relief: float,
+    *,
+    width_mm: float = 0.75,
+    **uneven: float,
+) -> None:
     """Sew along a polyline; what cannot be on the canvas is not worked out. Keywords as in `stitches_along`."""
     pieces = []
     for a, b in itertools.pairwise(line):
         span = pen.visible_span(a, b)
         if span is not None:
-            pieces.append(stitches_along(np.array([a + (b - a) * span[0], a + (b - a) * span[1]]), spacing_mm, rng, **uneven))
+            pieces.append(
+                stitches_along(np.array([a + (b - a) * span[0], a + (b - a) * span[1]]), spacing_mm, rng, **uneven)
+            )
     if pieces:
         sew(pen, np.concatenate(pieces), colour, relief, width_mm)
 

@@ -140,4 +140,6 @@ def backdrops() -> tuple[Float, ...]:
     checks = 0.5 + 0.18 * (((x // 64) + (y // 64)) % 2) + 0.03 * _noise(rng, (2, 2))
     stripes = 0.55 + 0.2 * ((x // 32) % 2) + 0.03 * _noise(rng, (2, 2))
     flat = np.full_like(x, 0.6) + 0.01 * _noise(rng, (60, 60))
-    return tuple(np.clip(t, 0, 1).astype(np.float32) for t in (planks, grout, carpet, sheet, plaster, checks, stripes, flat))
+    return tuple(
+        np.clip(t, 0, 1).astype(np.float32) for t in (planks, grout, carpet, sheet, plaster, checks, stripes, flat)
+    )

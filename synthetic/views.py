@@ -35,6 +35,7 @@ CUES_OF_PART: Mapping[PartName, tuple[str, ...]] = {
     PartName.ZIP: ("zip_mark",),
 }
 _READABLE_PX_PER_MM = {PartName.BUTTON_BACK: 6.0, PartName.CARE_TAG: 3.5, PartName.LABEL: 2.8}
+_LEAST_PX = 10  # smaller things are not annotated: nobody could say what they are
 _SKIN = ("#c68863", "#8d5a3b", "#e0ac8b", "#5a3825", "#d9a07a")
 
 
@@ -88,7 +89,9 @@ class View:
     sensor: Sensor
     overlays: tuple[Overlay, ...]
 
-    def draw(self, arrays: Arrays, window: Window | None = None, out_wh: tuple[int, int] | None = None) -> NDArray[np.uint8]:
+    def draw(
+        self, arrays: Arrays, window: Window | None = None, out_wh: tuple[int, int] | None = None
+    ) -> NDArray[np.uint8]:
         """The photo, or a window of it at another size. uint8 RGB."""
         w, h = self.camera.size_wh
         window = window or (0.0, 0.0, float(w), float(h))
@@ -96,7 +99,9 @@ class View:
         to_px, cw, ch = plan_canvas(self.camera, window, out_wh)
         canvas = Canvas(arrays, to_px, cw, ch)
         self.scene.draw(canvas)
-        return photograph(shade(canvas, self.lamp), canvas, self.camera, self.lamp, self.sensor, self.overlays, window, out_wh)
+        return photograph(
+            shade(canvas, self.lamp), canvas, self.camera, self.lamp, self.sensor, self.overlays, window, out_wh
+        )
 
 
 def plan_view(rng: Rng, pair: Pair, kind_name: str) -> View:
@@ -106,7 +111,15 @@ def plan_view(rng: Rng, pair: Pair, kind_name: str) -> View:
     scene = kind.scene(pair, np.random.default_rng(scene_seed))
     scene = Scene(_replay(kind, pair, scene_seed), scene.parts, scene.extra)
     camera = _camera(rng, kind, scene)
-    return View(kind_name, pair, scene, camera, _lamp(rng, pair, kind_name), _sensor(rng, kind_name), _overlays(rng, camera, scene, kind))
+    return View(
+        kind_name,
+        pair,
+        scene,
+        camera,
+        _lamp(rng, pair, kind_name),
+        _sensor(rng, kind_name),
+        _overlays(rng, camera, scene, kind),
+    )
 
 
 def _replay(kind: Kind, pair: Pair, seed: int) -> Callable[[Canvas], None]:
@@ -151,7 +164,9 @@ def _camera(rng: Rng, kind: Kind, scene: Scene) -> Camera:
 def _mean_albedo(pair: Pair, kind: str) -> float:
     cloth = float(np.mean([0.7 * d + 0.3 * p for d, p in zip(pair.denim, pair.denim_pale, strict=True)]))
     share = {"label": 0.4, "care_tag": 0.5, "whole_back": 0.5, "whole_front": 0.5}.get(kind, 0.1)
-    other = {"label": {"tan": 0.28, "dark": 0.02, "white": 0.85}[pair.states["label_ground"]], "care_tag": 0.8}.get(kind, 0.3)
+    other = {"label": {"tan": 0.28, "dark": 0.02, "white": 0.85}[pair.states["label_ground"]], "care_tag": 0.8}.get(
+        kind, 0.3
+    )
     if kind in ("button_back", "care_tag"):
         cloth = 0.5 * cloth + 0.25
     return (1 - share) * cloth + share * other
@@ -167,7 +182,12 @@ def _lamp(rng: Rng, pair: Pair, kind: str) -> Lamp:
     target = float(np.clip(0.19 * (mean / 0.19) ** 0.45, 0.05, 0.5))  # meters hold dark cloth dark, in part
     exposure = target / mean * 2 ** rng.normal(0, 0.35)
     glints = tuple(
-        (float(rng.normal(0, 0.35)), float(rng.normal(0, 0.35)), float(rng.uniform(0.08, 0.5)), float(rng.uniform(0.3, 1.3)))
+        (
+            float(rng.normal(0, 0.35)),
+            float(rng.normal(0, 0.35)),
+            float(rng.uniform(0.08, 0.5)),
+            float(rng.uniform(0.3, 1.3)),
+        )
         for _ in range(int(rng.integers(2, 5)))
     )
     return Lamp(
@@ -200,7 +220,14 @@ def _overlays(rng: Rng, camera: Camera, scene: Scene, kind: Kind) -> tuple[Overl
         n, t = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
         at = focus + rng.normal(0, 0.15, 2) * long_side
         wide = long_side * rng.uniform(0.1, 0.8)
-        quad = np.array([at - t * 3 * long_side, at + t * 3 * long_side, at + t * 3 * long_side + n * wide, at - t * 3 * long_side + n * wide])
+        quad = np.array(
+            [
+                at - t * 3 * long_side,
+                at + t * 3 * long_side,
+                at + t * 3 * long_side + n * wide,
+                at - t * 3 * long_side + n * wide,
+            ]
+        )
         out.append(Overlay("shadow", quad, float(rng.uniform(0.003, 0.06) * long_side), float(rng.uniform(0.2, 0.6))))
     if rng.random() < 0.1:
         spot = focus + rng.normal(0, 0.12, 2) * long_side
@@ -253,7 +280,7 @@ def _annotate_part(view: View, placed: PlacedPart) -> Annotation | None:
         return None
     shape = shape[:, 0]
     (x0, y0), (x1, y1) = shape.min(0), shape.max(0)
-    if min(x1 - x0, y1 - y0) < 7:
+    if min(x1 - x0, y1 - y0) < _LEAST_PX:
         return None
     box = Box(float(x0), float(y0), float(x1 - x0), float(y1 - y0))
     clear = visible * (1 - _covered(view, hull))
@@ -303,12 +330,14 @@ def _truth(view: View, placed: PlacedPart) -> dict[str, str]:
 def _judgeable(view: View, placed: PlacedPart, cue: str, sharp: float, clear: float) -> bool:
     if clear < 0.72 or sharp < JUDGEABLE_PX_PER_MM[cue]:
         return False
-    if cue == "label_size_order":
-        return label.size_print_meets_seam(view.pair)
-    if cue in ("label_size_print",) and view.pair.states["label_ground"] == "dark":
+    if cue == "label_size_order" and not label.size_print_meets_seam(view.pair):
+        return False
+    if cue == "label_size_print" and view.pair.states["label_ground"] == "dark":
         return view.pair.states["label_size_print"] == "coloured"  # black on near black cannot be judged
     if cue == "label_size_order" and view.pair.states["label_ground"] == "dark":
         return False
+    if cue == "metal" and placed.part == PartName.BUTTON and view.pair.states["button_finish"] == "coated":
+        return False  # the coat hides the metal
     if cue == "tab_position":
         return _pocket_whole(view)
     return True
@@ -333,6 +362,9 @@ def _print(view: View, placed: PlacedPart) -> str | None:
     if placed.part == PartName.LABEL:
         if pair.states["label_ground"] == "dark" and pair.states["label_size_print"] == "black":
             return None
-        lines = [s.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg) for s in pair.sheet.label.size_lines]
+        lines = [
+            s.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg)
+            for s in pair.sheet.label.size_lines
+        ]
         return "\n".join(lines)
     return None

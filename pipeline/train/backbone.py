@@ -30,7 +30,9 @@ class SameConv(nn.Conv2d):
             pad = k - 1
             return F.conv2d(x, self.weight, self.bias, 1, pad // 2, groups=self.groups)
         total = k - s
-        return F.conv2d(F.pad(x, (total // 2, total - total // 2) * 2), self.weight, self.bias, s, 0, groups=self.groups)
+        return F.conv2d(
+            F.pad(x, (total // 2, total - total // 2) * 2), self.weight, self.bias, s, 0, groups=self.groups
+        )
 
 
 class Block(nn.Module):

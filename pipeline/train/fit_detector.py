@@ -53,7 +53,9 @@ def cell_centres(side_px: int, device: torch.device) -> tuple[Tensor, Tensor]:
 
 
 @torch.no_grad()
-def assign(scores: Tensor, boxes: Tensor, targets: Tensor, centres: Tensor, strides: Tensor, top: int = 9) -> tuple[Tensor, Tensor, Tensor]:
+def assign(
+    scores: Tensor, boxes: Tensor, targets: Tensor, centres: Tensor, strides: Tensor, top: int = 9
+) -> tuple[Tensor, Tensor, Tensor]:
     """Task-aligned assignment (Feng et al. 2021): each true box takes the cells that score and overlap best.
 
     Args:
@@ -124,7 +126,9 @@ def detector_losses(logits: Tensor, boxes: Tensor, targets: Tensor, side_px: int
     return losses
 
 
-def fit_detector(model: Detector, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0) -> Detector:
+def fit_detector(
+    model: Detector, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
+) -> Detector:
     """Train on the photos in `folder`; returns the averaged model on the CPU."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(seed)

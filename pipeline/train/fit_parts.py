@@ -31,7 +31,9 @@ class Crops:
             group = load_group(folder, name)
             pixels = torch.empty((len(group["rows"]), *group["pixels"].shape[1:]), dtype=torch.uint8, device=device)
             for i in range(0, len(pixels), 512):
-                pixels[i : i + 512] = torch.from_numpy(np.ascontiguousarray(group["pixels"][group["rows"][i : i + 512]])).to(device)
+                pixels[i : i + 512] = torch.from_numpy(
+                    np.ascontiguousarray(group["pixels"][group["rows"][i : i + 512]])
+                ).to(device)
             targets = {k: torch.from_numpy(v).to(device) for k, v in group.items() if k not in ("pixels", "rows")}
             self.groups.append({"pixels": pixels, **targets})
         self.sizes = [len(g["pixels"]) for g in self.groups]
@@ -62,26 +64,45 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     weight = asked * (judged + unseen_weight * (1 - judged))
     total = out["answers"].new_zeros((), dtype=torch.float32)
     for i, (name, where) in enumerate(head_slices().items()):
-        each = F.cross_entropy(out["answers"][:, where].float(), batch["answers"][:, i].long().clamp(min=0), reduction="none")
+        each = F.cross_entropy(
+            out["answers"][:, where].float(), batch["answers"][:, i].long().clamp(min=0), reduction="none"
+        )
         losses[f"cue/{name}"] = (each * weight[:, i]).sum() / weight[:, i].sum().clamp(min=1)
         total = total + losses[f"cue/{name}"] * asked[:, i].mean().clamp(min=0.1)
     losses["seen"] = _mean(F.binary_cross_entropy_with_logits(out["seen"].float(), judged, reduction="none"), asked)
     printed, legible = (batch["digits"] >= 0).float(), (batch["digit_seen"] == 1).float()
-    each = F.cross_entropy(out["digits"].float().flatten(0, 1), batch["digits"].long().clamp(min=0).flatten(), reduction="none")
+    each = F.cross_entropy(
+        out["digits"].float().flatten(0, 1), batch["digits"].long().clamp(min=0).flatten(), reduction="none"
+    )
     losses["digits"] = _mean(each.view_as(printed), printed * (legible + 0.15 * (1 - legible)))
-    losses["digit_place"] = _mean(_off_place(out["digit_map"], batch["digit_points"]), printed * (legible + 0.3 * (1 - legible)))
-    losses["digit_seen"] = _mean(F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed)
+    losses["digit_place"] = _mean(
+        _off_place(out["digit_map"], batch["digit_points"]), printed * (legible + 0.3 * (1 - legible))
+    )
+    losses["digit_seen"] = _mean(
+        F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed
+    )
     losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
     known = torch.isfinite(batch["points"]).all(-1).float()
     pocket = (batch["part"] == 0).float()[:, None].expand_as(known)
-    losses["point_seen"] = _mean(F.binary_cross_entropy_with_logits(out["point_seen"].float(), known, reduction="none"), pocket)
+    losses["point_seen"] = _mean(
+        F.binary_cross_entropy_with_logits(out["point_seen"].float(), known, reduction="none"), pocket
+    )
     points = out["points"].float()
     miss = (points[..., :2] - torch.nan_to_num(batch["points"])).abs().sum(-1)
-    losses["points"] = _mean(miss * torch.exp(-points[..., 2]) + 2 * points[..., 2], known)  # Laplace negative log-likelihood
+    losses["points"] = _mean(
+        miss * torch.exp(-points[..., 2]) + 2 * points[..., 2], known
+    )  # Laplace negative log-likelihood
     losses["point_miss"] = _mean(miss, known)
     losses["total"] = (
-        4.0 * total + 0.5 * losses["seen"] + 1.5 * losses["digits"] + 0.4 * losses["digit_place"] + 0.3 * losses["digit_seen"]
-        + 4.0 * losses["box"] + 0.3 * losses["point_seen"] + 0.15 * losses["points"] + 8.0 * losses["point_miss"]
+        4.0 * total
+        + 0.5 * losses["seen"]
+        + 1.5 * losses["digits"]
+        + 0.4 * losses["digit_place"]
+        + 0.3 * losses["digit_seen"]
+        + 4.0 * losses["box"]
+        + 0.3 * losses["point_seen"]
+        + 0.15 * losses["points"]
+        + 8.0 * losses["point_miss"]
     )
     return losses
 
@@ -102,7 +123,9 @@ def _mean(each: Tensor, weight: Tensor) -> Tensor:
     return (each * weight).sum() / weight.sum().clamp(min=1)
 
 
-def fit_parts(model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0) -> PartNetwork:
+def fit_parts(
+    model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
+) -> PartNetwork:
     """Train on the crops in `folder`; returns the averaged model on the CPU."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(seed)
@@ -138,7 +161,12 @@ def predict(model: PartNetwork, folder: Path, batch: int = 128) -> dict[str, NDA
     for name in groups_in(folder):
         group = load_group(folder, name)
         for i in range(0, len(group["rows"]), batch):
-            pixels = torch.from_numpy(np.array(group["pixels"][group["rows"][i : i + batch]])).to(device).permute(0, 3, 1, 2).float()
+            pixels = (
+                torch.from_numpy(np.array(group["pixels"][group["rows"][i : i + batch]]))
+                .to(device)
+                .permute(0, 3, 1, 2)
+                .float()
+            )
             out = model(pixels)
             for k, v in out.items():
                 if k == "digit_map":

@@ -38,7 +38,17 @@ SHARES = {
 def _plan(args: argparse.Namespace, crops: int, photos: int, seed: int, augment: float) -> DrawPlan:
     sheet = load_sheet(Path(args.sheet))
     looks = tuple(name for name in LOOKS if name not in args.without_look)
-    return DrawPlan(sheet, {p: int(crops * s) for p, s in SHARES.items()}, photos, args.side, args.close_context, looks, 0.5, seed, augment)
+    return DrawPlan(
+        sheet,
+        {p: int(crops * s) for p, s in SHARES.items()},
+        photos,
+        args.side,
+        args.close_context,
+        looks,
+        0.5,
+        seed,
+        augment,
+    )
 
 
 def _draw(plan: DrawPlan, folder: Path, args: argparse.Namespace, journal: Journal, name: str, limit_s: float) -> None:
@@ -84,7 +94,9 @@ def main() -> None:
     p.add_argument("--without-look", nargs="*", default=[])
     p.add_argument("--backbone", default=None, help="weight file of the ImageNet trunk; 'none' starts from scratch")
     p.add_argument("--init", type=Path, default=None, help="folder with weights to go on from")
-    p.add_argument("--tune-kernels", action="store_true", help="let the GPU library try its kernels first; pays on long runs")
+    p.add_argument(
+        "--tune-kernels", action="store_true", help="let the GPU library try its kernels first; pays on long runs"
+    )
     p.add_argument("--draw-device", default="cpu")
     args = p.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
@@ -93,18 +105,42 @@ def main() -> None:
     train, val = args.work / "train", args.work / "val"
     if "draw" in args.stages:
         _draw(_plan(args, args.val_crops, 0, args.seed + 1000, 0.0), val, args, journal, "val", args.draw_s * 0.15)
-        _draw(_plan(args, args.crops, args.photos, args.seed, args.strength), train, args, journal, "train", args.draw_s * 0.85)
+        _draw(
+            _plan(args, args.crops, args.photos, args.seed, args.strength),
+            train,
+            args,
+            journal,
+            "train",
+            args.draw_s * 0.85,
+        )
     trunk = (lambda: Lite0()) if args.backbone == "none" else (lambda: pretrained(args.backbone))
     if "detector" in args.stages:
         schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
-        detector = fit_detector(_started(Detector(trunk()), args.init, "detector"), train, schedule, journal, strength=args.strength, seed=args.seed)
+        detector = fit_detector(
+            _started(Detector(trunk()), args.init, "detector"),
+            train,
+            schedule,
+            journal,
+            strength=args.strength,
+            seed=args.seed,
+        )
         save_weights(detector, args.out / "detector.safetensors")
     if "parts" in args.stages:
         schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
-        parts = fit_parts(_started(PartNetwork(trunk()), args.init, "parts"), train, schedule, journal, strength=args.strength, seed=args.seed)
+        parts = fit_parts(
+            _started(PartNetwork(trunk()), args.init, "parts"),
+            train,
+            schedule,
+            journal,
+            strength=args.strength,
+            seed=args.seed,
+        )
         save_weights(parts, args.out / "parts.safetensors")
         pred = predict(parts, val)
-        np.savez_compressed(args.out / "val_predictions.npz", **{k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()})
+        np.savez_compressed(
+            args.out / "val_predictions.npz",
+            **{k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()},
+        )
         try:
             figures = summary(pred)
         except ImportError:

@@ -83,7 +83,11 @@ def optimiser(model: nn.Module, schedule: Schedule, trunk_share: float = 0.35) -
 
 def set_lr(opt: torch.optim.Optimizer, progress: float, warmup: float) -> None:
     """Scale every group's rate for a progress in 0..1."""
-    factor = progress / warmup if progress < warmup else 0.5 * (1 + torch.cos(torch.tensor((progress - warmup) / (1 - warmup) * torch.pi)).item())
+    factor = (
+        progress / warmup
+        if progress < warmup
+        else 0.5 * (1 + torch.cos(torch.tensor((progress - warmup) / (1 - warmup) * torch.pi)).item())
+    )
     for group in opt.param_groups:
         group["lr"] = group["base"] * max(factor, 1e-3)
 
@@ -97,7 +101,12 @@ class Journal:
 
     def __call__(self, run: str, step: int, values: dict[str, float]) -> None:
         """Note values of a run at a step."""
-        row = {"run": run, "step": step, "seconds": round(time.time() - self.started, 1), **{k: round(float(v), 5) for k, v in values.items()}}
+        row = {
+            "run": run,
+            "step": step,
+            "seconds": round(time.time() - self.started, 1),
+            **{k: round(float(v), 5) for k, v in values.items()},
+        }
         with self.path.open("a") as out:
             out.write(json.dumps(row) + "\n")
         print(json.dumps(row), flush=True)

@@ -16,7 +16,11 @@ STRIDES = (8, 16, 32)
 
 
 def _conv(cin: int, cout: int, kernel: int = 3, groups: int = 1) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(cin, cout, kernel, padding=kernel // 2, groups=groups, bias=False), nn.BatchNorm2d(cout), nn.ReLU6(inplace=True))
+    return nn.Sequential(
+        nn.Conv2d(cin, cout, kernel, padding=kernel // 2, groups=groups, bias=False),
+        nn.BatchNorm2d(cout),
+        nn.ReLU6(inplace=True),
+    )
 
 
 def _separable(cin: int, cout: int, kernel: int = 5) -> nn.Sequential:
@@ -36,7 +40,9 @@ class Pyramid(nn.Module):
     def forward(self, taps: dict[str, Tensor]) -> list[Tensor]:
         """Features at strides 8, 16, 32."""
         p32 = self.lateral["s32"](taps["s32"])
-        p16 = self.smooth["s16"](self.lateral["s16"](taps["s16"]) + F.interpolate(p32, scale_factor=2.0, mode="nearest"))
+        p16 = self.smooth["s16"](
+            self.lateral["s16"](taps["s16"]) + F.interpolate(p32, scale_factor=2.0, mode="nearest")
+        )
         p8 = self.smooth["s8"](self.lateral["s8"](taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
         p16 = p16 + self.down["s8"](p8)
         p32 = self.smooth["s32"](p32 + self.down["s16"](p16))
@@ -103,7 +109,9 @@ class PartNetwork(nn.Module):
         self.queries = nn.Parameter(torch.randn(self.n_queries, width) * 0.5)
         self.key, self.value = nn.Linear(width, width), nn.Linear(width, width)
         self.heads, self.width = heads, width
-        self.mix = nn.Sequential(nn.LayerNorm(width), nn.Linear(width, 2 * width), nn.GELU(), nn.Linear(2 * width, width))
+        self.mix = nn.Sequential(
+            nn.LayerNorm(width), nn.Linear(width, 2 * width), nn.GELU(), nn.Linear(2 * width, width)
+        )
         self.out = nn.LayerNorm(width)
         self.answer = nn.ModuleList(nn.Linear(width, len(h.answers)) for h in HEADS)
         self.answer_seen = nn.Parameter(torch.zeros(len(HEADS), width))
@@ -192,5 +200,3 @@ def _positions(feature: Tensor) -> Tensor:
     rows = torch.cat((torch.sin(y), torch.cos(y)), 1).T.view(1, 2 * quarter, h, 1).expand(1, 2 * quarter, h, w)
     cols = torch.cat((torch.sin(x), torch.cos(x)), 1).T.view(1, 2 * quarter, 1, w).expand(1, 2 * quarter, h, w)
     return torch.cat((rows, cols), 1)
-
-

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from pipeline.classify.crops import CROPS
 from pipeline.classify.heads import HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots
 from pipeline.domain import PartName
-from synthetic.crops import PartCrop, sample_crop, sample_photo
 from synthetic.arrays import arrays_for
+from synthetic.crops import PartCrop, sample_crop, sample_photo
 
 MAX_BOXES = 12
 PARTS = tuple(PartName)
@@ -100,7 +100,9 @@ class DrawPlan:
 
 
 def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> NDArray[Any]:
-    return np.lib.format.open_memmap(folder / f"{name}.npy", "r+" if (folder / f"{name}.npy").exists() else "w+", dtype, shape)
+    return np.lib.format.open_memmap(
+        folder / f"{name}.npy", "r+" if (folder / f"{name}.npy").exists() else "w+", dtype, shape
+    )
 
 
 def _group(part: PartName) -> str:
@@ -121,7 +123,9 @@ def _layout(plan: DrawPlan) -> list[tuple[str, PartName, int]]:
     return out
 
 
-def draw_samples(plan: DrawPlan, folder: Path, workers: int, device: str = "cpu", deadline_s: float = 1e9) -> Iterator[tuple[int, int]]:
+def draw_samples(
+    plan: DrawPlan, folder: Path, workers: int, device: str = "cpu", deadline_s: float = 1e9
+) -> Iterator[tuple[int, int]]:
     """Draw everything in a plan into `folder`, yielding (done, total) as it goes.
 
     Samples not drawn before the deadline stay blank and are marked by part -1 (crops) or no boxes (photos).
@@ -190,7 +194,15 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
             for name in LABEL_FIELDS:
                 _array(f"{group}_{name}")[index] = getattr(labels, name)
         else:
-            sample = sample_photo(rng, plan.sheet, plan.looks, plan.departure_rate, plan.photo_side_px, plan.close_context, _worker["arrays"])
+            sample = sample_photo(
+                rng,
+                plan.sheet,
+                plan.looks,
+                plan.departure_rate,
+                plan.photo_side_px,
+                plan.close_context,
+                _worker["arrays"],
+            )
             rows = np.full((MAX_BOXES, 5), -1, np.float32)
             pixels, boxes, numbers = sample.pixels, sample.boxes_xyxy, [PARTS.index(part) for part in sample.parts]
             if plan.augment > 0:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import torch
 from safetensors.torch import load_file, save_file
 from torch import nn
 
 
 def save_weights(model: nn.Module, path: Path) -> None:
     """Write all weights and buffers, floats as float16."""
-    state = {k: (v.half() if v.dtype.is_floating_point else v).contiguous().cpu() for k, v in model.state_dict().items()}
+    state = {
+        k: (v.half() if v.dtype.is_floating_point else v).contiguous().cpu() for k, v in model.state_dict().items()
+    }
     save_file(state, str(path))
 
 

@@ -10,7 +10,20 @@ from synthetic.pair import Pair
 from synthetic.sewing import sew_line
 from synthetic.textures import cloth_weaves
 
-_LINES = ("WASH COOL", "INSIDE OUT", "100% COTTON", "DO NOT BLEACH", "DRY FLAT", "WARM IRON", "COTTON 98%", "ELASTANE 2%", "KEEP AWAY FROM FIRE", "NORTH QUAY", "WASH WITH LIKE COLOURS", "LINE DRY")
+_LINES = (
+    "WASH COOL",
+    "INSIDE OUT",
+    "100% COTTON",
+    "DO NOT BLEACH",
+    "DRY FLAT",
+    "WARM IRON",
+    "COTTON 98%",
+    "ELASTANE 2%",
+    "KEEP AWAY FROM FIRE",
+    "NORTH QUAY",
+    "WASH WITH LIKE COLOURS",
+    "LINE DRY",
+)
 
 
 def outline(pair: Pair) -> Points:
@@ -35,7 +48,16 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
     yellow = 0.18 * pair.wear * rng.random()
     ground = np.array(linear(sheet.ground)) * rng.uniform(0.85, 1.0) * np.array([1, 1 - 0.3 * yellow, 1 - yellow])
     surface = str(rng.choice(["plain", "smooth", "paper"]))
-    canvas.lay_cloth(cloth_weaves()[surface], tuple(0.92 * ground), tuple(np.minimum(1, 1.05 * ground)), 0.4, 0.04 * relief, rng, body, 0.08)
+    canvas.lay_cloth(
+        cloth_weaves()[surface],
+        tuple(0.92 * ground),
+        tuple(np.minimum(1, 1.05 * ground)),
+        0.4,
+        0.04 * relief,
+        rng,
+        body,
+        0.08,
+    )
     canvas.paint(body, None, raise_mm=0.5 * relief, bevel_px=max(0.5, 0.3 * pen.scale))
     if rng.random() < 0.4:
         y = h * rng.uniform(0.2, 0.8)
@@ -59,7 +81,9 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
         else:
             if rng.random() < 0.12:
                 continue
-            patch = pen.text(str(rng.choice(_LINES)), font, pitch * rng.uniform(0.25, 0.38), (w / 2, y), fit_mm=w * 0.85)
+            patch = pen.text(
+                str(rng.choice(_LINES)), font, pitch * rng.uniform(0.25, 0.38), (w / 2, y), fit_mm=w * 0.85
+            )
         canvas.paint(patch, ink, alpha=faded)
     thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
     sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
@@ -82,7 +106,9 @@ def code_print(pair: Pair) -> Print:
     cap = min(pitch * rng.uniform(0.45, 0.72), rng.uniform(3.0, 6.5))
     spot = (w / 2 + float(rng.normal(0, 1.5)), h * 0.1 + pitch * (code_row + 0.5))
     tracking, stroke = float(rng.choice([0, 0.1, 0.25])), int(rng.integers(0, 3))
-    return Print(text, fonts[int(rng.integers(len(fonts)))], float(cap), spot, tracking=tracking, stroke=stroke, fit_mm=w * 0.8)
+    return Print(
+        text, fonts[int(rng.integers(len(fonts)))], float(cap), spot, tracking=tracking, stroke=stroke, fit_mm=w * 0.8
+    )
 
 
 def _symbols(w: float, y: float, r: float) -> list[Points]:

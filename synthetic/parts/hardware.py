@@ -81,7 +81,14 @@ def _blobs(patch: Patch | None, rng: Rng, px_per_mm: float) -> Patch | None:
     if len(xs):
         for i in rng.integers(0, len(xs), int(rng.integers(14, 45))):
             at = np.array([xs[i], ys[i]]) + rng.normal(0, 0.22 * px_per_mm, 2)
-            cv2.circle(out, (round(at[0]), round(at[1])), max(1, round(rng.uniform(0.12, 0.4) * px_per_mm)), 255, -1, cv2.LINE_AA)
+            cv2.circle(
+                out,
+                (round(at[0]), round(at[1])),
+                max(1, round(rng.uniform(0.12, 0.4) * px_per_mm)),
+                255,
+                -1,
+                cv2.LINE_AA,
+            )
     soft = cv2.GaussianBlur(out, (0, 0), max(0.5, 0.07 * px_per_mm))
     return Patch(np.clip(soft.astype(np.float32) * 1.3, 0, 255).astype(np.uint8), patch.x, patch.y)
 
@@ -110,7 +117,16 @@ def draw_button(pen: Pen, pair: Pair) -> None:
     middle = radius * rng.uniform(0.66, 0.74)
     raised = bool(rng.random() < 0.5)
     fill = float(rng.uniform(0.25, 0.7))
-    legend = pen.arc_text(pair.sheet.button.rim_legend, font, cap, (0, 0), middle, float(rng.uniform(0, 6.28)), 2 * np.pi * 0.97, stroke=int(rng.integers(1, 5)))
+    legend = pen.arc_text(
+        pair.sheet.button.rim_legend,
+        font,
+        cap,
+        (0, 0),
+        middle,
+        float(rng.uniform(0, 6.28)),
+        2 * np.pi * 0.97,
+        stroke=int(rng.integers(1, 5)),
+    )
     parts = [legend, pen.ring((0, 0), radius * 0.34, radius * 0.07), pen.disc((0, 0), radius * 0.11)]
     if rng.random() < 0.5:
         parts.append(pen.ring((0, 0), radius * 0.5, radius * 0.03))
@@ -169,7 +185,14 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
         _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
     code = code_print(pair).on(pen)
     faint = code_wear(pair)
-    _stamp(pen, code, float(rng.uniform(0.15, 0.35)) * (1 - faint), relief, float(rng.uniform(0.35, 0.75)) * (1 - faint), bool(rng.random() < 0.4))
+    _stamp(
+        pen,
+        code,
+        float(rng.uniform(0.15, 0.35)) * (1 - faint),
+        relief,
+        float(rng.uniform(0.35, 0.75)) * (1 - faint),
+        bool(rng.random() < 0.4),
+    )
     _scratches(pen, pair, rng, radius)
 
 
@@ -188,7 +211,11 @@ def code_print(pair: Pair) -> Print:
 def code_wear(pair: Pair) -> float:
     """How far the stamped code is worn off, 0..1: only on old pairs."""
     rng = pair.rng(32)
-    return float(rng.uniform(0.75, 1.0)) if pair.wear > 0.6 and rng.random() < 0.4 else float(0.25 * pair.wear * rng.random())
+    return (
+        float(rng.uniform(0.75, 1.0))
+        if pair.wear > 0.6 and rng.random() < 0.4
+        else float(0.25 * pair.wear * rng.random())
+    )
 
 
 def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
@@ -196,7 +223,13 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
     canvas, rng = pen.canvas, pair.rng(33, which)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = rivet_radius(pair)
-    body = _disc(pen, radius, float(rng.uniform(0.1, 0.3) if inside else rng.uniform(0.3, 0.8)), float(rng.uniform(0, 0.3)), max(relief, 0.2))
+    body = _disc(
+        pen,
+        radius,
+        float(rng.uniform(0.1, 0.3) if inside else rng.uniform(0.3, 0.8)),
+        float(rng.uniform(0, 0.3)),
+        max(relief, 0.2),
+    )
     if body is None:
         return
     canvas.paint(body, metal_colour(pair, rng), metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
@@ -216,11 +249,27 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
         legend = pair.sheet.rivet.legend
         if kind < 0.6 and not inside:
             repeat = int(house.integers(1, 3))
-            patches = [pen.arc_text(legend, font, cap, (0, 0), radius * 0.68, -np.pi / 2 + k * 2 * np.pi / repeat, float(house.uniform(1.3, 2.4)), stroke=stroke) for k in range(repeat)]
+            patches = [
+                pen.arc_text(
+                    legend,
+                    font,
+                    cap,
+                    (0, 0),
+                    radius * 0.68,
+                    -np.pi / 2 + k * 2 * np.pi / repeat,
+                    float(house.uniform(1.3, 2.4)),
+                    stroke=stroke,
+                )
+                for k in range(repeat)
+            ]
         elif kind < 0.8:
             patches = [pen.text(legend, font, cap * 1.2, (0, 0), stroke=stroke, fit_mm=radius * 1.4)]
         else:
-            patches = [pen.arc_text(legend, font, cap, (0, 0), radius * 0.62, -np.pi / 2, float(house.uniform(1.5, 3.0)), stroke=stroke)]
+            patches = [
+                pen.arc_text(
+                    legend, font, cap, (0, 0), radius * 0.62, -np.pi / 2, float(house.uniform(1.5, 3.0)), stroke=stroke
+                )
+            ]
         for patch in patches:
             _stamp(pen, patch, float(rng.uniform(0.12, 0.28)), relief, fill, raised)
     elif rng.random() < 0.4:

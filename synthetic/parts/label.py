@@ -15,7 +15,18 @@ from synthetic.textures import cloth_weaves, cloud_tiles
 Rng = np.random.Generator
 _DARK = ("#241a14", "#1b1512", "#33261d", "#2a2420", "#3a2418", "#141414")
 _WHITE = ("#f3f1ec", "#ffffff", "#e9e6df", "#f6f2e6", "#e6e8ea")
-_SIZE_COLOURS = ("#a32020", "#1d3f94", "#1f6b3a", "#8a4b1e", "#b98a1c", "#6b2a78", "#c4552d", "#2a7f8f", "#6d6d70", "#d03a3a")
+_SIZE_COLOURS = (
+    "#a32020",
+    "#1d3f94",
+    "#1f6b3a",
+    "#8a4b1e",
+    "#b98a1c",
+    "#6b2a78",
+    "#c4552d",
+    "#2a7f8f",
+    "#6d6d70",
+    "#d03a3a",
+)
 
 
 def outline(pair: Pair) -> Points:
@@ -29,7 +40,12 @@ def _frayed(pair: Pair, rng: Rng) -> Points:
     w, h = pair.sheet.label.size
     n = 40
     t = np.linspace(0, 1, n, endpoint=False)
-    sides = [np.stack([t * w, 0 * t], 1), np.stack([0 * t + w, t * h], 1), np.stack([w - t * w, 0 * t + h], 1), np.stack([0 * t, h - t * h], 1)]
+    sides = [
+        np.stack([t * w, 0 * t], 1),
+        np.stack([0 * t + w, t * h], 1),
+        np.stack([w - t * w, 0 * t + h], 1),
+        np.stack([0 * t, h - t * h], 1),
+    ]
     inward = [(0, 1), (-1, 0), (0, -1), (1, 0)]
     out = []
     for side, direction in zip(sides, inward, strict=True):
@@ -54,7 +70,9 @@ def art_strength(pair: Pair, rng: Rng) -> float:
 
 def _ground(pair: Pair, rng: Rng) -> Colour:
     state = pair.states["label_ground"]
-    base = linear({"tan": pair.sheet.label.ground, "dark": str(rng.choice(_DARK)), "white": str(rng.choice(_WHITE))}[state])
+    base = linear(
+        {"tan": pair.sheet.label.ground, "dark": str(rng.choice(_DARK)), "white": str(rng.choice(_WHITE))}[state]
+    )
     spread = 0.12 if state == "tan" else 0.08
     tint = [float(np.clip(c * rng.uniform(1 - spread, 1 + spread), 0, 0.95)) for c in base]
     if pair.states["label_fading"] == "ahead_of_wear":  # the ground bleaches along with the artwork
@@ -77,8 +95,19 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     canvas.flatten(body, 0.15)
     surface = str(rng.choice(["leather", "leather", "paper", "plain", "smooth"]))
     dark, pale = tuple(0.75 * c for c in ground), tuple(min(1.0, 1.22 * c) for c in ground)
-    canvas.lay_cloth(cloth_weaves()[surface], dark, pale, float(rng.uniform(0.5, 1.3)), 0.1 * relief * (surface != "smooth"), rng, body, 0.25)
-    canvas.paint(body, None, raise_mm=0.9 * relief, bevel_px=max(0.5, 0.4 * pen.scale), gloss=float(rng.choice([0.0, 0.0, 0.12])))
+    canvas.lay_cloth(
+        cloth_weaves()[surface],
+        dark,
+        pale,
+        float(rng.uniform(0.5, 1.3)),
+        0.1 * relief * (surface != "smooth"),
+        rng,
+        body,
+        0.25,
+    )
+    canvas.paint(
+        body, None, raise_mm=0.9 * relief, bevel_px=max(0.5, 0.4 * pen.scale), gloss=float(rng.choice([0.0, 0.0, 0.12]))
+    )
     ew = edge_wear(pair)
     edge = np.vstack([outline(pair), outline(pair)[:1]])
     canvas.darken(pen.strokes([edge], 2.2), float(-0.5 * ew * rng.random() + 0.15))
@@ -133,7 +162,16 @@ def _artwork(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> C
     ink = tuple(i * strength + g * (1 - strength) for i, g in zip(ink, ground, strict=True))
     press = float(rng.choice([0.0, -0.15, -0.25])) * relief
     top = rng.uniform(0.15, 0.24) * h
-    patches = [pen.text(sheet.name_line, font_name, rng.uniform(0.10, 0.17) * h, (w / 2, top), stroke=int(rng.integers(0, 4)), fit_mm=w * rng.uniform(0.6, 0.82))]
+    patches = [
+        pen.text(
+            sheet.name_line,
+            font_name,
+            rng.uniform(0.10, 0.17) * h,
+            (w / 2, top),
+            stroke=int(rng.integers(0, 4)),
+            fit_mm=w * rng.uniform(0.6, 0.82),
+        )
+    ]
     motto_y, cap = top + rng.uniform(0.2, 0.3) * h, rng.uniform(0.065, 0.1) * h
     patches.append(_motto(pen, pair, rng, font_motto, cap, (w / 2, motto_y)))
     patches += _ornament(pen, rng, (w / 2, h * rng.uniform(0.56, 0.64)), w, h)
@@ -143,7 +181,9 @@ def _artwork(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> C
         for patch in patches:
             if patch is None:
                 continue
-            rub = canvas.arrays.xp.clip(1.15 - 0.25 * worn * canvas.texture(cloud_tiles()[1], pen.scale * 0.2, (0.1, 0.2), patch), 0.5, 1.3)
+            rub = canvas.arrays.xp.clip(
+                1.15 - 0.25 * worn * canvas.texture(cloud_tiles()[1], pen.scale * 0.2, (0.1, 0.2), patch), 0.5, 1.3
+            )
             canvas.paint(patch, ink, alpha=0.95, raise_mm=press, grain=rub)
 
     return draw
@@ -171,11 +211,24 @@ def _ornament(pen: Pen, rng: Rng, at: tuple[float, float], w: float, h: float): 
     lines: list[Points] = []
     t = np.linspace(-1, 1, 24)
     if kind == 0:
-        lines = [np.stack([x + 2.5 * size * t, y + dy + 0.3 * size * np.sin(8 * t)], 1) for dy in (-0.5 * size, 0.3 * size)]
+        lines = [
+            np.stack([x + 2.5 * size * t, y + dy + 0.3 * size * np.sin(8 * t)], 1) for dy in (-0.5 * size, 0.3 * size)
+        ]
     elif kind == 1:
-        lines = [np.array([(x + 0.5 * size * np.cos(a), y + 0.5 * size * np.sin(a)), (x + 1.3 * size * np.cos(a), y + 1.1 * size * np.sin(a))]) for a in np.arange(0, 6.28, 0.52)]
+        lines = [
+            np.array(
+                [
+                    (x + 0.5 * size * np.cos(a), y + 0.5 * size * np.sin(a)),
+                    (x + 1.3 * size * np.cos(a), y + 1.1 * size * np.sin(a)),
+                ]
+            )
+            for a in np.arange(0, 6.28, 0.52)
+        ]
     elif kind == 2:
-        lines = [np.array([(x - 2 * size, y - size), (x + 2 * size, y + size)]), np.array([(x - 2 * size, y + size), (x + 2 * size, y - size)])]
+        lines = [
+            np.array([(x - 2 * size, y - size), (x + 2 * size, y + size)]),
+            np.array([(x - 2 * size, y + size), (x + 2 * size, y - size)]),
+        ]
     elif kind == 3:
         a = np.linspace(0, 2 * np.pi, 40)
         lines = [np.stack([x + size * np.cos(a), y + size * np.sin(a)], 1), np.array([(x, y), (x + 0.1, y)])]
@@ -198,7 +251,10 @@ def size_prints(pair: Pair) -> list[Print]:
     """Style and size lines near the lower edge, mostly placed so that they reach the stitching."""
     rng, sheet, inset = pair.rng(23), pair.sheet.label, seam_inset(pair)
     w, h = sheet.size
-    texts = [line.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg) for line in sheet.size_lines]
+    texts = [
+        line.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg)
+        for line in sheet.size_lines
+    ]
     fonts = font_files()
     font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.07, 0.1)
     # the last line mostly lies on the lower stitch row, so that the order of sewing and printing shows
@@ -210,7 +266,9 @@ def size_prints(pair: Pair) -> list[Print]:
     else:
         spots, fit = [(w / 2 + shift, low - cap * 1.5), (w / 2 + shift, low)], w * 0.8 - 2 * abs(shift)
     stroke = int(rng.integers(0, 4))
-    return [Print(t, font, float(cap), spot, tilt, stroke=stroke, fit_mm=fit) for t, spot in zip(texts, spots, strict=False)]
+    return [
+        Print(t, font, float(cap), spot, tilt, stroke=stroke, fit_mm=fit) for t, spot in zip(texts, spots, strict=False)
+    ]
 
 
 def _size_print(pair: Pair, rng: Rng) -> Callable[[Pen], None]:
@@ -235,7 +293,12 @@ def size_print_meets_seam(pair: Pair) -> bool:
 def _sewing(pair: Pair, rng: Rng, inset: float, relief: float) -> Callable[[Pen], None]:
     w, h = pair.sheet.label.size
     i = inset
-    sides = [np.array([(i, i), (w - i, i)]), np.array([(w - i, i), (w - i, h - i)]), np.array([(w - i, h - i), (i, h - i)]), np.array([(i, h - i), (i, i)])]
+    sides = [
+        np.array([(i, i), (w - i, i)]),
+        np.array([(w - i, i), (w - i, h - i)]),
+        np.array([(w - i, h - i), (i, h - i)]),
+        np.array([(i, h - i), (i, i)]),
+    ]
     spacing = 25.4 / pair.sheet.pocket.stitches_per_inch * rng.uniform(0.85, 1.1)
     seed = int(rng.integers(2**31))
 

@@ -11,7 +11,19 @@ from synthetic.sewing import needle_holes, sew, sew_line, stitches_along
 from synthetic.textures import cloth_weaves, denim_weaves
 
 _MM_PER_INCH = 25.4
-_OTHER_THREADS = ("#f4f1ea", "#e8d9a0", "#2b2b30", "#8d1f24", "#1f3f8a", "#e7c52b", "#5f6a70", "#3d6b3a", "#d9d9dc", "#7a2f5c", "#e6a3a8")
+_OTHER_THREADS = (
+    "#f4f1ea",
+    "#e8d9a0",
+    "#2b2b30",
+    "#8d1f24",
+    "#1f3f8a",
+    "#e7c52b",
+    "#5f6a70",
+    "#3d6b3a",
+    "#d9d9dc",
+    "#7a2f5c",
+    "#e6a3a8",
+)
 
 
 def side_height(pair: Pair) -> float:
@@ -49,7 +61,9 @@ def tab_outline(pair: Pair) -> Points:
     stand, length = stand * rng.uniform(0.93, 1.07), length * rng.uniform(0.98, 1.02)
     lean = rng.normal(0, 0.04) * stand
     top = corner + down * tab_top_mm(pair)
-    return np.array([top, top + out * stand + down * lean, top + out * stand + down * (length + lean), top + down * length])
+    return np.array(
+        [top, top + out * stand + down * lean, top + out * stand + down * (length + lean), top + down * length]
+    )
 
 
 def seam_points(pair: Pair) -> Points:
@@ -81,7 +95,16 @@ def draw_pocket(pen: Pen, pair: Pair, with_tab: bool = True) -> None:
     dark = tuple(c * shade for c in pair.denim)
     canvas.darken(pen.polygon(outline(pair, -1.2), soften_px=1.2 * pen.scale), 0.3)
     canvas.flatten(body, 0.0)
-    canvas.lay_cloth(denim_weaves()[pair.weave], dark, pair.denim_pale, pair.yarn_mm, 0.12 * relief, rng, body, float(rng.uniform(*look.mottle)))
+    canvas.lay_cloth(
+        denim_weaves()[pair.weave],
+        dark,
+        pair.denim_pale,
+        pair.yarn_mm,
+        0.12 * relief,
+        rng,
+        body,
+        float(rng.uniform(*look.mottle)),
+    )
     canvas.paint(body, None, raise_mm=0.9 * relief, bevel_px=max(0.6, 0.7 * pen.scale))
     _edge_wear(pen, pair, relief)
     spacing = _MM_PER_INCH / pair.sheet.pocket.stitches_per_inch
@@ -129,7 +152,10 @@ def _bar_tacks(pen: Pen, pair: Pair, relief: float) -> None:
 def _draw_tab(pen: Pen, pair: Pair, relief: float) -> None:
     canvas, rng, sheet = pen.canvas, pair.rng(5), pair.sheet
     quad = tab_outline(pair)
-    ground = tuple(float(np.clip(c * rng.uniform(0.8, 1.25) + 0.03 * pair.wear * rng.random(), 0, 1)) for c in linear(sheet.tab.ground))
+    ground = tuple(
+        float(np.clip(c * rng.uniform(0.8, 1.25) + 0.03 * pair.wear * rng.random(), 0, 1))
+        for c in linear(sheet.tab.ground)
+    )
     letters = tuple(float(c * rng.uniform(0.8, 1.0)) for c in linear(sheet.tab.lettering))
     shadow = quad + rng.uniform(-0.8, 0.8, 2) + (0.5, 0.6)
     canvas.darken(pen.polygon(shadow, soften_px=0.7 * pen.scale), 0.5)
@@ -138,7 +164,16 @@ def _draw_tab(pen: Pen, pair: Pair, relief: float) -> None:
         return
     canvas.flatten(ribbon)
     weave = cloth_weaves()[str(rng.choice(["plain", "plain", "smooth"]))]
-    canvas.lay_cloth(weave, tuple(0.8 * c for c in ground), tuple(min(1.0, 1.25 * c) for c in ground), 0.35, 0.05 * relief, rng, ribbon, 0.15)
+    canvas.lay_cloth(
+        weave,
+        tuple(0.8 * c for c in ground),
+        tuple(min(1.0, 1.25 * c) for c in ground),
+        0.35,
+        0.05 * relief,
+        rng,
+        ribbon,
+        0.15,
+    )
     canvas.paint(ribbon, None, raise_mm=1.1 * relief, bevel_px=max(0.5, 0.35 * pen.scale))
     canvas.darken(pen.strokes([quad[[1, 2]] + (-0.3, 0)], 0.6), -0.25)  # the fold catches the light
     canvas.darken(pen.strokes([quad[[0, 3]]], 0.9), 0.35)
@@ -163,7 +198,16 @@ def _draw_tab(pen: Pen, pair: Pair, relief: float) -> None:
         back = -1 if np.cos(angle - np.arctan2(along[1], along[0])) > 0 else 1
         centre, fit = centre + back * shift, fit * (full - 1) / full
     tracking = float(house.choice([0.0, 0.0, 0.1, 0.25]))
-    word = pen.text(pair.tab_text, font, cap, (centre[0], centre[1]), angle, tracking=tracking, stroke=int(house.integers(0, 4)), fit_mm=fit)
+    word = pen.text(
+        pair.tab_text,
+        font,
+        cap,
+        (centre[0], centre[1]),
+        angle,
+        tracking=tracking,
+        stroke=int(house.integers(0, 4)),
+        fit_mm=fit,
+    )
     canvas.paint(word, letters, alpha=float(1 - 0.35 * pair.wear * house.random()), raise_mm=0.08 * relief)
 
 
@@ -177,7 +221,7 @@ def _tab_stitching(pen: Pen, pair: Pair, relief: float, lo: float, hi: float) ->
         pick = linear(str(rng.choice(_OTHER_THREADS)))
         thread = tuple(float(np.clip(c * rng.uniform(0.85, 1.15), 0, 1)) for c in pick)
     uneven = states["tab_stitch_spacing"] == "uneven"
-    insets = [abs(((line[0] - corner) @ out)) for line in _rows(pair)]
+    insets = [abs((line[0] - corner) @ out) for line in _rows(pair)]
     if rng.random() < 0.3:  # some are held by a row close to the edge, or through the ribbon itself
         insets = [float(rng.uniform(-1.6, 1.2)), *insets]
     rows = insets[: 1 if (uneven or states["tab_resewn"] == "yes") and rng.random() < 0.25 else 3]
@@ -204,16 +248,18 @@ def _traces_of_resewing(pen: Pen, pair: Pair, relief: float, lo: float, hi: floa
     for inset in insets[: int(rng.integers(1, 3))]:
         drift = rng.uniform(0.7, 1.9) * rng.choice([-1, 1])
         tilt = rng.uniform(-1.0, 1.0)
-        line = np.array([corner + down * (lo + 1) - out * (inset + drift), corner + down * (hi - 1) - out * (inset + drift + tilt)])
+        line = np.array(
+            [corner + down * (lo + 1) - out * (inset + drift), corner + down * (hi - 1) - out * (inset + drift + tilt)]
+        )
         if kind < 0.65:
             needle_holes(pen, line, spacing * rng.uniform(0.5, 1.0), rng, missing=float(rng.uniform(0, 0.3)))
         if kind > 0.4:
-            over = np.array([corner + down * lo - out * (inset + drift * 0.5), corner + down * hi - out * (inset - drift * 0.4)])
+            over = np.array(
+                [corner + down * lo - out * (inset + drift * 0.5), corner + down * hi - out * (inset - drift * 0.4)]
+            )
             colour = tuple(c * rng.uniform(0.85, 1.1) for c in pair.thread)
             sew(pen, stitches_along(over, spacing * rng.uniform(0.7, 1.1), rng, jitter=0.08), colour, relief)
     if rng.random() < 0.5:
         start = corner + down * rng.uniform(lo, hi) - out * insets[0]
         steps = np.cumsum(rng.normal(0, 1.1, (7, 2)), 0)
         sew(pen, np.vstack([start, start + steps])[None], pair.thread, relief, 0.45)
-
-

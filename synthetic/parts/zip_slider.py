@@ -15,7 +15,12 @@ _TAPES = ("#1c1f2a", "#2a3550", "#121214", "#4a4032", "#8a8378", "#cfc8ba", "#3d
 
 def _sizes(pair: Pair) -> tuple[float, float, float, float]:
     rng = pair.rng(40)
-    return float(rng.uniform(7, 9.5)), float(rng.uniform(8, 11)), float(rng.uniform(5.5, 8.5)), float(rng.uniform(18, 27))
+    return (
+        float(rng.uniform(7, 9.5)),
+        float(rng.uniform(8, 11)),
+        float(rng.uniform(5.5, 8.5)),
+        float(rng.uniform(18, 27)),
+    )
 
 
 def pull_angle(pair: Pair, photo: int) -> float:
@@ -29,7 +34,18 @@ def _pull(pair: Pair, photo: int) -> Points:
     turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
     wide = pull_w / 2
     neck = wide * float(pair.rng(42).uniform(0.5, 1.0))
-    shape = np.array([(-neck, 0), (neck, 0), (wide, pull_l * 0.4), (wide, pull_l * 0.92), (wide * 0.6, pull_l), (-wide * 0.6, pull_l), (-wide, pull_l * 0.92), (-wide, pull_l * 0.4)])
+    shape = np.array(
+        [
+            (-neck, 0),
+            (neck, 0),
+            (wide, pull_l * 0.4),
+            (wide, pull_l * 0.92),
+            (wide * 0.6, pull_l),
+            (-wide * 0.6, pull_l),
+            (-wide, pull_l * 0.92),
+            (-wide, pull_l * 0.4),
+        ]
+    )
     return shape @ turn.T + (0, body_h * 0.15)
 
 
@@ -49,7 +65,16 @@ def draw_zip(pen: Pen, pair: Pair, photo: int) -> None:
     if band is None:
         return
     canvas.flatten(band)
-    canvas.lay_cloth(cloth_weaves()["plain"], tuple(0.8 * c for c in tape), tuple(min(1.0, 1.2 * c) for c in tape), 0.6, 0.08 * relief, rng, band, 0.1)
+    canvas.lay_cloth(
+        cloth_weaves()["plain"],
+        tuple(0.8 * c for c in tape),
+        tuple(min(1.0, 1.2 * c) for c in tape),
+        0.6,
+        0.08 * relief,
+        rng,
+        band,
+        0.1,
+    )
     metal = _METALS[int(rng.integers(len(_METALS)))]
     teeth_metal = metal if rng.random() < 0.7 else _METALS[int(rng.integers(len(_METALS)))]
     step, tooth = float(rng.uniform(1.5, 2.1)), float(rng.uniform(2.2, 3.0))
@@ -59,8 +84,18 @@ def draw_zip(pen: Pen, pair: Pair, photo: int) -> None:
         open_by = max(0.0, -y) * spread
         for side in (-1, 1):
             x = side * (open_by + 0.2) + (0.35 * step if i % 2 else 0) * 0
-            teeth.append(np.array([(x, y + (step / 2 if side > 0 else 0)), (x + side * tooth, y + (step / 2 if side > 0 else 0))]))
-    canvas.paint(pen.strokes(teeth, step * 0.55), teeth_metal, metal=0.8, raise_mm=0.6 * max(relief, 0.3), bevel_px=max(0.5, 0.2 * pen.scale))
+            teeth.append(
+                np.array(
+                    [(x, y + (step / 2 if side > 0 else 0)), (x + side * tooth, y + (step / 2 if side > 0 else 0))]
+                )
+            )
+    canvas.paint(
+        pen.strokes(teeth, step * 0.55),
+        teeth_metal,
+        metal=0.8,
+        raise_mm=0.6 * max(relief, 0.3),
+        bevel_px=max(0.5, 0.2 * pen.scale),
+    )
     body_w, body_h, pull_w, pull_l = _sizes(pair)
     slider = rectangle(-body_w / 2, -body_h / 2, body_w, body_h)
     slider[2:, 0] *= 0.75
@@ -69,7 +104,14 @@ def draw_zip(pen: Pen, pair: Pair, photo: int) -> None:
         canvas.darken(pen.polygon(shape + (0.5, 0.7), soften_px=0.8 * pen.scale), 0.55)
         patch = pen.polygon(shape)
         canvas.flatten(patch)
-        canvas.paint(patch, metal, metal=shiny, gloss=0.1, raise_mm=height * max(relief, 0.3), bevel_px=max(0.8, 0.45 * pen.scale))
+        canvas.paint(
+            patch,
+            metal,
+            metal=shiny,
+            gloss=0.1,
+            raise_mm=height * max(relief, 0.3),
+            bevel_px=max(0.8, 0.45 * pen.scale),
+        )
     _mark(pen, pair, photo, relief)
 
 
@@ -91,7 +133,17 @@ def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
     cap = pull_w * rng.uniform(0.3, 0.46)
     if across:
         angle, cap = a, pull_w * 0.3
-    word = pen.text(pair.zip_text, font, cap, (spot[0], spot[1]), angle, stroke=int(rng.integers(0, 5)), fit_mm=pull_w * 0.85 if across else pull_l * rng.uniform(0.6, 0.74))
+    word = pen.text(
+        pair.zip_text,
+        font,
+        cap,
+        (spot[0], spot[1]),
+        angle,
+        stroke=int(rng.integers(0, 5)),
+        fit_mm=pull_w * 0.85 if across else pull_l * rng.uniform(0.6, 0.74),
+    )
     raised = bool(rng.random() < 0.4)
-    pen.canvas.paint(word, None, raise_mm=(1 if raised else -1) * 0.22 * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale))
+    pen.canvas.paint(
+        word, None, raise_mm=(1 if raised else -1) * 0.22 * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale)
+    )
     pen.canvas.darken(word, -0.3 if raised else float(rng.uniform(0.35, 0.7)))
