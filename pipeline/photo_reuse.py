@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -52,10 +52,15 @@ CROP_MARGIN = 0.02  # of a photo's area; below it neither photo clearly shows le
 # the one that shows more says next to nothing about its seller.
 COPY_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
 EITHER_LIKELIHOOD = {"none": 0.2, "other_seller": 0.8}
+LATER_LIKELIHOOD = {
+    "none": 0.06,
+    "other_seller": 0.94,
+}  # alike, and the other was listed first: it is likelier the owner
 SOURCE_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
 # No match: the copy may stand in another night's export, so this weighs little.
 NO_MATCH_LIKELIHOOD = {"none": 0.6, "other_seller": 0.4}
 NOTHING_COMPARED_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
+_ALIKE = {True: LATER_LIKELIHOOD, False: SOURCE_LIKELIHOOD, None: EITHER_LIKELIHOOD}  # by whether the other came first
 
 
 class Corners(NamedTuple):
@@ -138,12 +143,15 @@ def find_reuse(entries: Sequence[tuple[str, str, str, Fingerprint]]) -> dict[str
     return {name: sorted(matches, key=lambda match: -match.crop_margin) for name, matches in found.items()}
 
 
-def reuse_reading(matches: Sequence[ReuseMatch], n_compared: int) -> CueReading:
+def reuse_reading(
+    matches: Sequence[ReuseMatch], n_compared: int, came_first: Mapping[str, bool] | None = None
+) -> CueReading:
     """What the search says about the cue `photo_reuse` of one listing.
 
     Args:
         matches: the listing's matches, as `find_reuse` orders them.
         n_compared: how many photos of other sellers it was compared with.
+        came_first: other listing_id -> whether it was listed before this one; those left out are not known.
 
     Returns:
         A reading that points at the first match, or nearly even where there was none.
@@ -151,13 +159,17 @@ def reuse_reading(matches: Sequence[ReuseMatch], n_compared: int) -> CueReading:
     if not matches:
         return CueReading("photo_reuse", NO_MATCH_LIKELIHOOD if n_compared else NOTHING_COMPARED_LIKELIHOOD)
     best = matches[0]
+    other_came_first = (came_first or {}).get(best.other_listing_id)
     how = " mirrored" if best.is_mirrored else ""
     if best.crop_margin > CROP_MARGIN:
-        likelihood, text = COPY_LIKELIHOOD, f"cut out of a photo of listing {best.other_listing_id}"
+        # Cut down and yet listed first: its owner may have listed the whole photo again later.
+        likelihood = EITHER_LIKELIHOOD if other_came_first is False else COPY_LIKELIHOOD
+        text = f"cut out of a photo of listing {best.other_listing_id}"
     elif best.crop_margin < -CROP_MARGIN:
         likelihood, text = SOURCE_LIKELIHOOD, f"listing {best.other_listing_id} shows a part of this photo"
     else:
-        likelihood, text = EITHER_LIKELIHOOD, f"listing {best.other_listing_id} shows the same photo"
+        likelihood = _ALIKE[other_came_first]
+        text = f"listing {best.other_listing_id} shows the same photo"
     return CueReading("photo_reuse", likelihood, photo=best.photo, text=text + how)
 
 

@@ -25,7 +25,8 @@ LAYERS = (
     {"store"},
     {"scan"},
     {"contact_sheet"},
-    {"evaluate", "train"},
+    {"evaluate"},
+    {"train"},  # reads labelled folders as evaluate does
     {"terminal"},
     {"cli"},
     {"__main__"},

@@ -212,6 +212,21 @@ def test_where_neither_shows_less_either_may_be_the_copy():
         )
 
 
+def test_of_two_photos_alike_only_the_one_listed_later_is_called_a_copy():
+    china = load("china.jpg")
+    found = found_between(china, china[:, ::-1])
+    assert odds(reuse_reading(found["B"], 1, {"A": True})) > 10
+    assert odds(reuse_reading(found["A"], 1, {"B": False})) == 1
+
+
+def test_a_part_of_a_photo_that_was_listed_before_the_whole_one_is_less_surely_a_copy():
+    china = load("china.jpg")
+    found = found_between(china, china[40:, 60:])
+    assert odds(reuse_reading(found["B"], 1, {"A": True})) > 30
+    assert odds(reuse_reading(found["B"], 1, {"A": False})) == pytest.approx(4)
+    assert odds(reuse_reading(found["A"], 1, {"B": True})) == 1
+
+
 def test_no_match_says_little_and_nothing_compared_says_nothing():
     assert 1 / 3 < odds(reuse_reading([], 500)) < 1
     assert odds(reuse_reading([], 0)) == 1

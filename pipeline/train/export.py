@@ -18,7 +18,7 @@ import yaml
 from openvino.preprocess import PrePostProcessor
 from torch import Tensor, nn
 
-from pipeline.classify.heads import HEADS, PRINT_FIELDS
+from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS
 from pipeline.domain import PartName
 from pipeline.model_files import DetectorCard, PartsCard, sha256_of
 from pipeline.train.backbone import Lite0
@@ -28,18 +28,15 @@ from pipeline.train.weights import load_weights
 DETECTOR_OUTPUTS = ("scores", "boxes")
 PARTS_OUTPUTS = ("answers", "seen", "digits", "digit_seen", "box", "points", "point_seen")
 DETECTOR_SIDE_PX = 512
-# A tab in a whole garment, and the rivets round its button, are a few pixels each in the letterboxed photo.
-CLOSE_LOOKS = {
-    "pocket": {"below": 0.55, "context": 1.35, "side_px": 384, "parts": ["pocket", "tab"]},
-    "button": {"below": 0.04, "context": 30.0, "side_px": 512, "parts": ["button", "rivet"]},
-}
+# In a photo of the whole garment a tab or a rivet is a few pixels in the letterbox, and three times that here.
+CLOSE_LOOK = {"context": 1.35, "least_side": 0.35, "most_side": 0.7, "anchor_score": 0.15, "side_px": 512}
 _ZIP_MARKS = 4
 
 
 class _InOrder(nn.Module):
     """The part network with its answers in a fixed order instead of by name."""
 
-    def __init__(self, network: PartNetwork) -> None:
+    def __init__(self, network: nn.Module) -> None:
         super().__init__()
         self.network = network
 
@@ -54,7 +51,7 @@ def export_detector(weights: Path, out: Path) -> None:
     _write_network(network, DETECTOR_SIDE_PX, DETECTOR_OUTPUTS, out / "detector.xml")
     fresh = {
         "side_px": DETECTOR_SIDE_PX,
-        "close_looks": CLOSE_LOOKS,
+        "close_look": CLOSE_LOOK,
         "nms_iou": 0.6,
         "least_score": {part.value: 0.3 for part in PartName},
     }
@@ -69,10 +66,11 @@ def export_parts(weights: Path, out: Path) -> None:
         "temperature": {head.name: 1.0 for head in HEADS},
         "training_prior": training_prior(),
         "digit_temperature": {part.value: 1.0 for part in PRINT_FIELDS},
+        "box_weight": {part.value: 0.5 for part in PartName},
         "least_seen": {head.name: 0.5 for head in HEADS},
         "least_print_seen": 0.3,
         "least_point_seen": 0.5,
-        "point_sigma_scale": 1.0,
+        "point_sigma_scale": {name: 1.0 for name in POCKET_POINTS},
     }
     write_card(out, "parts", fresh)
 

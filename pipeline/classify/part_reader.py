@@ -1,0 +1,188 @@
+"""Judges found parts on their crops: cues, print, a sharper box, and a pocket's points."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.classify.crops import CROPS, Square, cut_out, square_for
+from pipeline.classify.heads import HEADS, POCKET_POINTS, digit_slots, head_slices
+from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, TextReading
+from pipeline.model_files import Network, PartsCard, read_card
+
+Floats = NDArray[np.float32]
+Keypoint = tuple[float, float, float]  # x, y, standard deviation, all in px of the photo
+_AGREES = 0.5  # overlap of the two boxes from which they show the same thing
+_UNLISTED = 0.1  # a label with a style outside the sheet is ten times rarer than its digits alone would have it
+_PLACES = digit_slots()
+_SLICES = head_slices()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadPart:
+    """A part with what was read from it; `points` are a pocket's, by name, as far as they show."""
+
+    reading: PartReading
+    points: Mapping[str, Keypoint]
+
+
+class PartReader:
+    """The part network with its card, ready to run."""
+
+    def __init__(self, card: PartsCard, networks: Mapping[int, Network]) -> None:
+        """`networks` by input size, px."""
+        self.card, self._networks = card, networks
+
+    def read(self, photo: Photo, found: FoundPart, styles: Sequence[str] = ()) -> ReadPart:
+        """Judge one part.
+
+        Args:
+            photo: where it was found.
+            found: the part.
+            styles: the maker's style numbers; a printed style is read as one of them.
+        """
+        spec = CROPS[found.part]
+        square = square_for(found.part, found.box).snapped()
+        out = self._networks[spec.side_px](cut_out(photo.pixels, square, spec.side_px))
+        weight = self.card.box_weight[found.part]
+        better = replace(found, box=refined_box(found.box, out["box"], square, photo.size_wh, weight))
+        reading = PartReading(better, self._cues(better, out), self._texts(better, out, styles))
+        return ReadPart(reading, self._points(out, square) if found.part is PartName.POCKET else {})
+
+    def _cues(self, found: FoundPart, out: Mapping[str, Floats]) -> tuple[CueReading, ...]:
+        """A reading for each cue that shows well enough."""
+        readings = []
+        for number, head in enumerate(HEADS):
+            if found.part not in head.parts or _sigmoid(out["seen"][number]) < self.card.least_seen[head.name]:
+                continue
+            prior = np.array([self.card.training_prior[head.name][answer] for answer in head.answers])
+            likelihood = likelihoods(out["answers"][_SLICES[head.name]], self.card.temperature[head.name], prior)
+            # Heads that name what they see (metal, motto) keep their own name until the style is known.
+            readings.append(
+                CueReading(
+                    head.name,
+                    dict(zip(head.answers, likelihood.tolist(), strict=True)),
+                    photo=found.photo,
+                    part=found.part,
+                    box=found.box,
+                )
+            )
+        return tuple(readings)
+
+    def _texts(self, found: FoundPart, out: Mapping[str, Floats], styles: Sequence[str]) -> tuple[TextReading, ...]:
+        """The printed fields of a part that show; the confidence is that of every digit being right."""
+        readings = []
+        for (part, field), place in _PLACES.items():
+            legible = float(_sigmoid(out["digit_seen"][place]).mean())
+            if part is not found.part or legible < self.card.least_print_seen:
+                continue
+            chances = softmax(out["digits"][place] / self.card.digit_temperature[part])
+            text, sureness = likeliest_style(chances, styles) if field == "style" else likeliest_digits(chances)
+            if text:
+                readings.append(TextReading(field, text, sureness * legible, found.photo, part, found.box))
+        return tuple(readings)
+
+    def _points(self, out: Mapping[str, Floats], square: Square) -> dict[str, Keypoint]:
+        """A pocket's points in photo px with their spread.
+
+        The network states the scale b of a Laplace spread, whose standard deviation is b times the root of 2.
+        """
+        places = square.to_photo(out["points"][:, :2].astype(np.float64))
+        scales = np.array([self.card.point_sigma_scale[name] for name in POCKET_POINTS])
+        sigmas = np.exp(out["points"][:, 2]) * np.sqrt(2) * scales * square.side
+        seen = _sigmoid(out["point_seen"]) >= self.card.least_point_seen
+        return {
+            name: (float(x), float(y), float(sigma))
+            for name, (x, y), sigma, is_seen in zip(POCKET_POINTS, places, sigmas, seen, strict=True)
+            if is_seen
+        }
+
+
+def likeliest_digits(chances: NDArray[np.float64]) -> tuple[str, float]:
+    """The likeliest digits and the probability that all are right; `chances` has shape (digits, 10)."""
+    return "".join(str(digit) for digit in chances.argmax(axis=1)), float(chances.max(axis=1).prod())
+
+
+def likeliest_style(chances: NDArray[np.float64], styles: Sequence[str]) -> tuple[str, float]:
+    """The style number whose digits fit best, and how sure that is; "" where none has as many digits.
+
+    Args:
+        chances: shape (digits, 10).
+        styles: the maker's style numbers, such as QM-28.
+    """
+    digits = {style: [int(char) for char in style if char.isdecimal()] for style in styles}
+    fits = {
+        style: float(np.prod([chances[place, digit] for place, digit in enumerate(numbers)]))
+        for style, numbers in digits.items()
+        if len(numbers) == len(chances)
+    }
+    if not fits:
+        return "", 0.0
+    best = max(sorted(fits), key=lambda style: fits[style])
+    known = sum(fits.values())
+    return best, fits[best] / (known + _UNLISTED * max(0.0, 1 - known))
+
+
+def likelihoods(logits: Floats, temperature: float, prior: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How well each answer explains the crop: the network's belief with the share it was trained at taken out.
+
+    Args:
+        logits: shape (answers,).
+        temperature: above 1 softens.
+        prior: shape (answers,), shares in training.
+
+    Returns:
+        Shape (answers,), sum 1.
+    """
+    weighed = softmax(logits / temperature) / prior
+    return np.asarray(weighed / weighed.sum(), np.float64)
+
+
+def softmax(logits: Floats) -> NDArray[np.float64]:
+    """Over the last axis."""
+    shifted = np.exp(np.asarray(logits, np.float64) - np.max(logits, axis=-1, keepdims=True))
+    return np.asarray(shifted / shifted.sum(axis=-1, keepdims=True), np.float64)
+
+
+def _sigmoid(logits: Floats) -> NDArray[np.float64]:
+    return np.asarray(1 / (1 + np.exp(-np.asarray(logits, np.float64))), np.float64)
+
+
+def refined_box(detected: Box, cxcywh: Floats, square: Square, photo_wh: tuple[int, int], weight: float) -> Box:
+    """The detector's box and the part network's blended, where the two agree on what they show.
+
+    Args:
+        detected: the detector's, photo px.
+        cxcywh: the network's, shape (4,), 0..1 of the square.
+        square: where the crop was cut.
+        photo_wh: the photo's size; the network's box is kept inside.
+        weight: of the network's box, 0..1.
+    """
+    middle, size = cxcywh[:2].astype(np.float64), cxcywh[2:].astype(np.float64)
+    corners = square.to_photo(np.stack([middle - size / 2, middle + size / 2]))
+    (x0, y0), (x1, y1) = np.clip(corners, 0, np.array(photo_wh))
+    if min(x1 - x0, y1 - y0) <= 1:
+        return detected
+    if Box(float(x0), float(y0), float(x1 - x0), float(y1 - y0)).iou(detected) <= _AGREES:
+        return detected
+    left, top, right, bottom = (1 - weight) * np.array(detected.xyxy) + weight * np.array([x0, y0, x1, y1])
+    return Box(float(left), float(top), float(right - left), float(bottom - top))
+
+
+def load_part_reader(models_dir: Path, threads: int = 1) -> PartReader:
+    """Read the part network from its folder.
+
+    Args:
+        models_dir: holds `parts.yaml` and the files that it names.
+        threads: of the processor, for one crop.
+
+    Raises:
+        ConfigError: if a file is missing or is not the one that the card speaks of.
+    """
+    card = read_card(models_dir, "parts", PartsCard)
+    sides = sorted({spec.side_px for spec in CROPS.values()})
+    return PartReader(card, {side: Network(models_dir, card.network, side, threads) for side in sides})

@@ -1,0 +1,146 @@
+"""The shipped networks: a card (YAML) beside each, checked against the weight files before anything runs.
+
+The card carries what the code needs to use a network right (input size, colour order, thresholds, temperatures)
+and what a person needs to judge it (data, figures, limits, licence).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+import numpy as np
+import openvino as ov
+import yaml
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.config import ConfigError
+from pipeline.domain import PartName
+
+Probability = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class Card(BaseModel):
+    """What every card says. `sha256` is by file name; `about` is for people."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    version: Literal[1]
+    network: str
+    sha256: Mapping[str, str]
+    colour_order: Literal["RGB"]
+    about: Mapping[str, Any] = {}
+
+
+class CloseLook(BaseModel):
+    """A second look at a photo whose parts are small: at a square round all that was found at first.
+
+    Lengths are shares of the photo's longer side. The square's side is `context` times that of the found parts
+    together, and no less than `least_side`; from `most_side` up there is no second look, as it would show no more
+    than the first. Parts count for the square from the score `anchor_score`. `side_px` is the network's input.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    context: Positive
+    least_side: Probability
+    most_side: Probability
+    anchor_score: Probability
+    side_px: Annotated[int, Field(gt=0, multiple_of=32)]
+
+
+class DetectorCard(Card):
+    """How to use the detector: letterbox to `side_px`, look closer, keep each part from its `least_score`.
+
+    Boxes of one part that overlap by more than `nms_iou` are one thing.
+    """
+
+    side_px: Annotated[int, Field(gt=0, multiple_of=32)]
+    close_look: CloseLook
+    nms_iou: Probability
+    least_score: Mapping[PartName, Probability]
+
+
+class PartsCard(Card):
+    """How to use the part network.
+
+    `temperature` and `training_prior` are by head; logits are divided by the first, the softmax by the second.
+    `digit_temperature` is by part. `box_weight` is how far a part's box is drawn from the detector's towards the
+    part network's. A cue is read where the network gives at least `least_seen` that a person could
+    judge it, print where it gives at least `least_print_seen`, a pocket point from `least_point_seen`;
+    `point_sigma_scale` corrects, point by point, the spread that the network states for a pocket's points.
+    """
+
+    temperature: Mapping[str, Positive]
+    training_prior: Mapping[str, Mapping[str, Positive]]
+    digit_temperature: Mapping[PartName, Positive]
+    box_weight: Mapping[PartName, Probability]
+    least_seen: Mapping[str, Probability]
+    least_print_seen: Probability
+    least_point_seen: Probability
+    point_sigma_scale: Mapping[str, Positive]
+
+
+CardKind = TypeVar("CardKind", bound=Card)
+
+
+def read_card(models_dir: Path, name: str, kind: type[CardKind]) -> CardKind:
+    """Read a network's card and check that the weight files beside it are the ones it speaks of.
+
+    Raises:
+        ConfigError: if a file is missing, the card is not as it should be, or a weight file is another one.
+    """
+    path = models_dir / f"{name}.yaml"
+    try:
+        card = kind.model_validate(yaml.safe_load(path.read_text(encoding="utf-8")))
+    except OSError as err:
+        raise ConfigError(f"{path}: the network's card is missing; fetch the shipped models, or train") from err
+    except yaml.YAMLError as err:
+        raise ConfigError(f"{path}: is not YAML; fetch the shipped card again, or export the network anew") from err
+    except ValidationError as err:
+        detail = err.errors(include_url=False)[0]
+        key = ".".join(str(step) for step in detail["loc"]) or "whole file"
+        raise ConfigError(f"{path}: {key}: {detail['msg']}; correct it, or export the network anew") from err
+    for file, wanted in card.sha256.items():
+        if sha256_of(models_dir / file) != wanted:
+            raise ConfigError(f"{models_dir / file}: is not the file that {path.name} speaks of; fetch both again")
+    return card
+
+
+def sha256_of(path: Path) -> str:
+    """The file's SHA-256 in hex.
+
+    Raises:
+        ConfigError: if the file can't be read.
+    """
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as err:
+        raise ConfigError(f"{path}: the network's weights are missing; fetch the shipped models, or train") from err
+
+
+class Network:
+    """A network compiled for one input size, one picture at a time on one stream.
+
+    Single precision always: at half precision (bfloat16) the pocket's points move by some per cent of the crop, and
+    the outcome would depend on the processor.
+    """
+
+    def __init__(self, models_dir: Path, file: str, side_px: int, threads: int) -> None:
+        """Compile for pictures uint8 RGB of shape (side_px, side_px, 3)."""
+        core = ov.Core()
+        model = core.read_model(models_dir / file)
+        model.reshape([1, side_px, side_px, 3])
+        hints = {"INFERENCE_PRECISION_HINT": "f32", "INFERENCE_NUM_THREADS": threads, "NUM_STREAMS": 1}
+        compiled = core.compile_model(model, "CPU", hints)
+        self._request = compiled.create_infer_request()
+        self._names = [output.any_name for output in compiled.outputs]
+
+    def __call__(self, pixels: NDArray[np.uint8]) -> dict[str, NDArray[np.float32]]:
+        """All outputs of one picture by name, without the batch axis."""
+        outputs: Sequence[Any] = self._request.infer([pixels[None]]).to_tuple()
+        return {name: np.array(value[0], np.float32) for name, value in zip(self._names, outputs, strict=True)}

@@ -1,0 +1,160 @@
+"""All of a night's photos looked at, then every listing weighed."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pipeline.config import EvidenceConfig, ReferenceSheet
+from pipeline.domain import Assessment, CueReading, Listing, ListingReadings, PartReading, Problem
+from pipeline.evidence import assess, resolve_style, with_style
+from pipeline.model_files import DetectorCard, PartsCard, read_card
+from pipeline.photo_reuse import ReuseEntry, find_reuse, reuse_reading
+from pipeline.ranking import rank
+from pipeline.scan.looking import PhotoJob, Seen
+from pipeline.scan.workers import Outcome, Pool
+
+OnProgress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class ScanResult:
+    """Assessments most suspicious first; parts and problems in the order of the listings and their photos."""
+
+    assessments: tuple[Assessment, ...]
+    parts: tuple[PartReading, ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A photo's place in the night."""
+
+    listing: Listing
+    path: str
+
+
+def scan_listings(
+    listings: Sequence[Listing],
+    photos_root: Path,
+    sheets: Mapping[str, ReferenceSheet],
+    evidence: EvidenceConfig,
+    models_dir: Path,
+    workers: int,
+    on_progress: OnProgress,
+) -> ScanResult:
+    """Look at every photo and weigh every listing.
+
+    Args:
+        listings: each with a maker that has a sheet; unique ids.
+        photos_root: the folder that photo paths are relative to.
+        sheets: reference sheets by maker.
+        evidence: the weights.
+        models_dir: the networks with their cards.
+        workers: processes.
+        on_progress: called with (photos done, photos in all).
+
+    Raises:
+        ConfigError: if a network is missing or is not the one its card speaks of.
+    """
+    read_card(models_dir, "detector", DetectorCard)  # a wrong network is refused here, before workers start
+    read_card(models_dir, "parts", PartsCard)
+    pool = Pool(models_dir, photos_root, sheets, workers)
+    readings = look_at_listings(listings, pool, evidence, on_progress)
+    return ScanResult(
+        assessments=rank(assess(one, sheets[one.listing.maker], evidence) for one in readings),
+        parts=tuple(part for one in readings for part in one.parts),
+        problems=tuple(problem for one in readings for problem in one.problems),
+    )
+
+
+def look_at_listings(
+    listings: Sequence[Listing], pool: Pool, evidence: EvidenceConfig, on_progress: OnProgress
+) -> tuple[ListingReadings, ...]:
+    """All that the photos show, listing by listing, before it is weighed; as for `scan_listings`."""
+    places = [_Place(listing, path) for listing in listings for path in listing.photos]
+    jobs = [PhotoJob(place.path, place.listing.maker) for place in places]
+    outcomes: dict[int, Outcome] = {}
+    for done, (number, outcome) in enumerate(pool.look_at_all(jobs), 1):
+        outcomes[number] = outcome
+        on_progress(done, len(jobs))
+    return _gathered(listings, places, [outcomes[number] for number in range(len(jobs))], pool.sheets, evidence)
+
+
+def _gathered(
+    listings: Sequence[Listing],
+    places: Sequence[_Place],
+    outcomes: Sequence[Outcome],
+    sheets: Mapping[str, ReferenceSheet],
+    evidence: EvidenceConfig,
+) -> tuple[ListingReadings, ...]:
+    """Everything that needs all photos, or all of a listing's."""
+    parts: dict[str, list[PartReading]] = defaultdict(list)
+    problems: dict[str, list[Problem]] = defaultdict(list)
+    entries: list[ReuseEntry] = []
+    for place, outcome in zip(places, outcomes, strict=True):
+        name = place.listing.listing_id
+        if isinstance(outcome, Seen):
+            parts[name] += outcome.parts
+            entries.append(ReuseEntry(name, place.listing.seller_id, place.path, outcome.fingerprint))
+        else:
+            problems[name].append(replace(outcome, listing_id=name, photo=place.path))
+    reuse = _reuse_readings(listings, entries)
+    return tuple(
+        _readings_of(
+            listing,
+            parts[listing.listing_id],
+            reuse.get(listing.listing_id),
+            problems[listing.listing_id],
+            sheets[listing.maker],
+            evidence,
+        )
+        for listing in listings
+    )
+
+
+def _readings_of(
+    listing: Listing,
+    parts: Sequence[PartReading],
+    reuse: CueReading | None,
+    problems: Sequence[Problem],
+    sheet: ReferenceSheet,
+    evidence: EvidenceConfig,
+) -> ListingReadings:
+    """A listing's readings, with metal and motto compared with its style."""
+    texts = [text for part in parts for text in part.texts]
+    style = resolve_style(listing, texts, sheet, evidence.text_checks)
+    compared = tuple(with_style(part, style) for part in parts)
+    return ListingReadings(listing, compared, () if reuse is None else (reuse,), tuple(problems))
+
+
+def _reuse_readings(listings: Sequence[Listing], entries: Sequence[ReuseEntry]) -> dict[str, CueReading]:
+    """What the search for reused photos says of every listing that has a photo to compare."""
+    found = find_reuse(entries)
+    moments = {listing.listing_id: _moment(listing.listed_at) for listing in listings}
+    photos_of_seller = Counter(entry.seller_id for entry in entries)
+    readings = {}
+    for name, seller in {entry.listing_id: entry.seller_id for entry in entries}.items():
+        matches = found.get(name, ())
+        came_first = _came_first(moments, name, [match.other_listing_id for match in matches])
+        readings[name] = reuse_reading(matches, len(entries) - photos_of_seller[seller], came_first)
+    return readings
+
+
+def _came_first(moments: Mapping[str, datetime | None], name: str, others: Sequence[str]) -> dict[str, bool]:
+    """For each other listing whether it was listed before this one; left out where that is not known."""
+    mine = moments[name]
+    known = {other: moment for other in others if (moment := moments[other]) is not None}
+    return {} if mine is None else {other: theirs < mine for other, theirs in known.items() if theirs != mine}
+
+
+def _moment(text: str) -> datetime | None:
+    """A listing's date and time, taken as UTC where it names no zone; None if it is neither."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

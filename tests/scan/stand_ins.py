@@ -1,0 +1,40 @@
+"""Stand-ins for the networks, importable by worker processes."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, Problem
+from pipeline.photo_reuse import fingerprint
+from pipeline.scan.looking import PhotoJob, Seen
+
+
+class ByName:
+    """Does what the photo's name says: crash, stall, fail, bad; else it sees a rivet, blank if the name says so."""
+
+    def __init__(self, models_dir: Path, photos_root: Path, sheets: Mapping[str, Any]) -> None:
+        if models_dir.name == "broken":
+            raise OSError("no networks here")
+
+    def look(self, job: PhotoJob) -> Seen | Problem:
+        if "crash" in job.path:
+            os._exit(11)
+        if "stall" in job.path:
+            time.sleep(600)
+        if "fail" in job.path:
+            raise ValueError("odd photo")
+        if "bad" in job.path:
+            return Problem("not a picture", photo=job.path)
+        belief = 0.95 if "blank" in job.path else 0.1
+        found = FoundPart(job.path, PartName.RIVET, Box(10, 10, 20, 20), 0.9)
+        place = {"photo": job.path, "part": PartName.RIVET, "box": found.box}
+        metal = CueReading("metal_name", {"copper": 0.2, "steel": 0.8}, **place)
+        stamp = CueReading("rivet_stamp", {"stamped": 1 - belief, "blank": belief}, **place)
+        blank = Photo(job.path, np.full((64, 64, 3), 90, np.uint8))
+        return Seen((PartReading(found, (stamp, metal)),), fingerprint(blank))
