@@ -19,7 +19,9 @@ Array = Any  # a NumPy array or a torch tensor, float32 unless said otherwise
 class Arrays(Protocol):
     """What the renderer asks of an array library. Pictures are (height, width) or (height, width, 3)."""
 
-    xp: Any
+    @property
+    def xp(self) -> Any:  # noqa: ANN401 - two libraries' namespaces, which share no type
+        """The library's namespace by the array API standard."""
 
     def put(self, a: NDArray[Any]) -> Array:
         """Bring a NumPy array to the device as float32."""
@@ -93,7 +95,7 @@ class TorchArrays:
 
     def get(self, a: Array) -> NDArray[Any]:
         """See `Arrays.get`."""
-        return a.cpu().numpy()
+        return np.asarray(a.cpu().numpy())
 
     def _planes(self, a: Array) -> Array:
         return a[None, None] if a.ndim == 2 else a.permute(2, 0, 1)[None]

@@ -83,7 +83,7 @@ class Camera:
         b = self.bend.astype(np.float64)
         top = b[iy, ix] * (1 - fx) + b[iy, ix + 1] * fx
         low = b[iy + 1, ix] * (1 - fx) + b[iy + 1, ix + 1] * fx
-        return top * (1 - fy) + low * fy
+        return np.asarray(top * (1 - fy) + low * fy, np.float64)
 
 
 def look_at(
@@ -114,7 +114,7 @@ def look_at(
     k = np.array([[f, 0, w / 2], [0, f, h / 2], [0, 0, 1]])
     plane = np.column_stack([r[:, 0], r[:, 1], [0, 0, f / px_per_mm]])
     move = np.array([[1, 0, -target_mm[0]], [0, 1, -target_mm[1]], [0, 0, 1]])
-    return k @ plane @ move
+    return np.asarray(k @ plane @ move, np.float64)
 
 
 def _cs(a: float) -> tuple[float, float]:
@@ -124,7 +124,8 @@ def _cs(a: float) -> tuple[float, float]:
 def window_matrix(camera: Camera, window: Window, out_wh: tuple[int, int]) -> Matrix:
     """Scene mm to pixels of the cut-out window."""
     x, y, w, h = window
-    return np.diag([out_wh[0] / w, out_wh[1] / h, 1]) @ np.array([[1, 0, -x], [0, 1, -y], [0, 0, 1]]) @ camera.to_photo
+    scale, move = np.diag([out_wh[0] / w, out_wh[1] / h, 1]), np.array([[1, 0, -x], [0, 1, -y], [0, 0, 1]])
+    return np.asarray(scale @ move @ camera.to_photo, np.float64)
 
 
 def plan_canvas(camera: Camera, window: Window, out_wh: tuple[int, int]) -> tuple[NDArray[np.float64], int, int]:
@@ -155,7 +156,7 @@ def plan_canvas(camera: Camera, window: Window, out_wh: tuple[int, int]) -> tupl
 
 def shade(canvas: Canvas, lamp: Lamp) -> Array:
     """Light the canvas: Lambert over the relief, mirrored glints on metal, a soft highlight on gloss. Linear RGB."""
-    arrays, xp = canvas.arrays, canvas.arrays.xp
+    xp = canvas.arrays.xp
     height = canvas.height
     s = canvas.px_per_mm
     gx, gy = xp.zeros_like(height), xp.zeros_like(height)
@@ -168,7 +169,7 @@ def shade(canvas: Canvas, lamp: Lamp) -> Array:
     lambert = xp.clip((lz - float(lx) * gx - float(ly) * gy) * inv, 0.0, 2.0) * (1 / lz)
     light = lamp.ambient + (1 - lamp.ambient) * lambert
     rgb = canvas.albedo * light[..., None]
-    if canvas.metal is None or canvas.shine_box is None:
+    if canvas.metal is None or canvas.gloss is None or canvas.shine_box is None:
         return rgb
     y0, y1, x0, x1 = canvas.shine_box
     box = (slice(y0, y1), slice(x0, x1))
@@ -200,7 +201,7 @@ def photograph(
     Returns:
         uint8 RGB, (out height, out width, 3).
     """
-    arrays, xp = canvas.arrays, canvas.arrays.xp
+    arrays = canvas.arrays
     w, h = out_wh
     k = out_wh[0] / window[2]
     x, y = _sampling(arrays, canvas, camera, window, out_wh)
@@ -267,8 +268,8 @@ def _overlay_mask(overlay: Overlay, window: Window, out_wh: tuple[int, int]) -> 
     cv2.fillPoly(mask, [np.round(pts * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     soft = overlay.soft_px * float(scale[0])
     if soft > 0.4:
-        mask = cv2.GaussianBlur(mask, (0, 0), soft)
-    return mask.astype(np.float32) / 255
+        mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), soft), np.uint8)
+    return np.asarray(mask.astype(np.float32) / 255, np.float32)
 
 
 def _overlaid(arrays: Arrays, rgb: Array, overlay: Overlay, window: Window, out_wh: tuple[int, int]) -> Array:
@@ -298,7 +299,7 @@ def _motion_kernel(length_px: float, angle: float) -> NDArray[np.float32]:
         np.round((np.array([c, c]) + d - 0.5) * 16).astype(int),
     )
     cv2.line(kernel, a.tolist(), b.tolist(), 1.0, 1, cv2.LINE_AA, 4)
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float, hw: tuple[int, int]) -> NDArray[np.uint8]:

@@ -16,7 +16,7 @@ from synthetic.textures import YARN_PX, Weave, cloud_tiles
 
 Points = NDArray[np.float64]  # (n, 2)
 Affine = NDArray[np.float64]  # (2, 3)
-Colour = tuple[float, float, float]  # linear RGB 0..1
+Colour = tuple[float, ...]  # linear RGB 0..1, always three values
 _SHIFT = 4  # OpenCV draws with 1/16 px
 
 
@@ -94,7 +94,7 @@ class Canvas:
         size, k = tile.shape[0], px_per_tile_px
         if k < 1:  # average the tile once; from then on a tile pixel is a canvas pixel
             size = max(4, round(size * k))
-            tile, k = cv2.resize(tile, (size, size), interpolation=cv2.INTER_AREA), 1.0
+            tile, k = np.asarray(cv2.resize(tile, (size, size), interpolation=cv2.INTER_AREA), np.float32), 1.0
         h, w = patch.mask.shape if patch else (self.height_px, self.width)
         x0, y0 = (patch.x, patch.y) if patch else (0, 0)
         turn = float(np.arctan2(self.to_px[1, 0], self.to_px[0, 0])) + angle
@@ -170,7 +170,8 @@ class Canvas:
             alpha: opacity of the colour, 0..1.
             raise_mm: height added under the mask.
             bevel_px: softness of that step.
-            metal, gloss: new values under the mask; None leaves them.
+            metal: new share of mirrored light under the mask; None leaves it.
+            gloss: new strength of the highlight under the mask; None leaves it.
             grain: multiplies the colour, (h, w) of the patch.
         """
         if patch is None:
@@ -235,15 +236,18 @@ def _softened(mask: NDArray[np.uint8], sigma_px: float) -> NDArray[np.uint8]:
     h, w = mask.shape
     shrink = min(int(sigma_px / 2), h, w)
     if shrink < 2:
-        return cv2.GaussianBlur(mask, (0, 0), sigma_px)
+        return np.asarray(cv2.GaussianBlur(mask, (0, 0), sigma_px), np.uint8)
     small = cv2.resize(mask, (max(1, w // shrink), max(1, h // shrink)), interpolation=cv2.INTER_AREA)
-    return cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma_px / shrink), (w, h), interpolation=cv2.INTER_LINEAR)
+    soft = cv2.GaussianBlur(small, (0, 0), sigma_px / shrink)
+    return np.asarray(cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
 def _repeated(tile: NDArray[np.float32], height: int, width: int) -> NDArray[np.float32]:
     """The tile repeated until it covers height x width."""
     down, across = max(0, height - tile.shape[0]), max(0, width - tile.shape[1])
-    return cv2.copyMakeBorder(tile, 0, down, 0, across, cv2.BORDER_WRAP) if down or across else tile
+    if not (down or across):
+        return tile
+    return np.asarray(cv2.copyMakeBorder(tile, 0, down, 0, across, cv2.BORDER_WRAP), np.float32)
 
 
 class Pen:
@@ -289,7 +293,7 @@ class Pen:
     def strokes(
         self, lines: Sequence[Points] | NDArray[np.float64], width: float, margin_px: float = 2.0
     ) -> Patch | None:
-        """Polylines with round ends, all in one mask; an (n, k, 2) array or a list; lines off the canvas are dropped."""
+        """Polylines with round ends in one mask: an (n, k, 2) array or a list; those off the canvas are dropped."""
         if len(lines) == 0:
             return None
         width_px = width * self.scale
@@ -309,12 +313,12 @@ class Pen:
     def _on_canvas(self, lines: Sequence[Points] | NDArray[np.float64], width_px: float) -> list[Points]:
         """The lines in px, without those that lie wholly outside."""
         if isinstance(lines, np.ndarray):
-            px = lines @ self.m[:, :2].T + self.m[:, 2]
-            low, high = px.min(1), px.max(1)
+            together = lines @ self.m[:, :2].T + self.m[:, 2]
+            low, high = together.min(1), together.max(1)
+            px = list(together)
         else:
-            each = [self.px(line) for line in lines]
-            low, high = np.array([p.min(0) for p in each]), np.array([p.max(0) for p in each])
-            px = each
+            px = [self.px(line) for line in lines]
+            low, high = np.array([p.min(0) for p in px]), np.array([p.max(0) for p in px])
         m = 2 + width_px
         keep = (high > -m).all(1) & (low < np.array([self.canvas.width, self.canvas.height_px]) + m).all(1)
         return [px[i] for i in np.flatnonzero(keep)]
@@ -419,11 +423,12 @@ class Pen:
         shrink = float(np.sqrt(abs(np.linalg.det(m[:, :2]))))
         if shrink < 0.7:  # average first, so that small print does not alias
             size = (max(1, round(w * shrink)), max(1, round(h * shrink)))
-            mask = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
+            mask = np.asarray(cv2.resize(mask, size, interpolation=cv2.INTER_AREA), np.uint8)
             m = m @ np.vstack([np.hstack([np.diag([w / size[0], h / size[1]]), [[0], [0]]]), [0, 0, 1]])
         m = m.copy()
         m[:, 2] -= (x0, y0)
-        return Patch(cv2.warpAffine(mask, m, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR), x0, y0)
+        moved = cv2.warpAffine(mask, m, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR)
+        return Patch(np.asarray(moved, np.uint8), x0, y0)
 
 
 def _fixed(points: Points) -> NDArray[np.int32]:
@@ -432,7 +437,7 @@ def _fixed(points: Points) -> NDArray[np.int32]:
 
 @dataclass(frozen=True, slots=True)
 class Print:
-    """A line of print: drawn by `on`, its letters' middles told by `letters`; straight, or along an arc if `arc` is set."""
+    """A line of print: drawn by `on`, its letters' middles told by `letters`; straight, or along `arc` if set."""
 
     text: str
     font: Path
@@ -471,13 +476,14 @@ class Print:
         width = line_of_text(self.text, self.font, self.tracking, self.stroke).width * self.cap_mm
         width = min(width, self.fit_mm) if self.fit_mm else width
         along = np.array(letter_middles(self.text, self.font, self.tracking)) * width
-        return np.array(self.centre) + along[:, None] * np.array([np.cos(self.angle), np.sin(self.angle)])
+        direction = np.array([np.cos(self.angle), np.sin(self.angle)])
+        return np.asarray(np.array(self.centre) + along[:, None] * direction, np.float64)
 
 
 def arc_middles(text: str, font: Path, stroke: int) -> NDArray[np.float64]:
     """Where letters stand along an arc, as shares -0.5..0.5 of its spread."""
     advances = np.array([line_of_text(c, font, 0.0, stroke).width if c.strip() else 0.5 for c in text]) + 0.18
-    return (np.cumsum(advances) - advances / 2) / advances.sum() - 0.5
+    return np.asarray((np.cumsum(advances) - advances / 2) / advances.sum() - 0.5, np.float64)
 
 
 def circle(centre: tuple[float, float], radius: float, closed: bool = False, n: int = 72) -> Points:

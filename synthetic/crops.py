@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS, PAD_GREY, Square, resize_square, square_for
+from pipeline.config import ReferenceSheet
 from pipeline.domain import Box, PartName
 from synthetic.arrays import Arrays
 from synthetic.looks import LOOKS
@@ -46,7 +46,7 @@ class PartCrop:
     size_wh: tuple[int, int]
 
 
-def draw_pair(rng: Rng, sheet: Any, departure_rate: float, looks: Sequence[str]) -> Pair:
+def draw_pair(rng: Rng, sheet: ReferenceSheet, departure_rate: float, looks: Sequence[str]) -> Pair:
     """A pair with independent departures, in a random look."""
     look = LOOKS[str(rng.choice(list(looks)))]
     return make_pair(rng, sheet, balanced_states(rng, departure_rate), True, look)
@@ -58,7 +58,7 @@ def _pick(rng: Rng, options: Sequence[tuple[str, float]]) -> str:
 
 
 def sample_crop(
-    rng: Rng, sheet: Any, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
+    rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
 ) -> PartCrop:
     """Draw one crop of a part, its box as unsure as a detector's."""
     while True:
@@ -91,15 +91,15 @@ def _draw_square(rng: Rng, view: View, square: Square, side_px: int, arrays: Arr
     drawn = min(native, side_px)
     window = (square.x, square.y, square.side, square.side)
     pixels = view.draw(arrays, window, (drawn, drawn))
-    quality = rng.integers(60, 93)
-    quality = int(quality + (96 - quality) * (1 - drawn / native))
+    plain = int(rng.integers(60, 93))
+    quality = int(plain + (96 - plain) * (1 - drawn / native))
     pixels = _recompressed(_outside_greyed(pixels, square, view.camera.size_wh), quality)
     return resize_square(pixels, side_px)
 
 
 def _recompressed(pixels: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
     _, data = cv2.imencode(".jpg", pixels[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[:, :, ::-1])
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)[:, :, ::-1])
 
 
 def _outside_greyed(pixels: NDArray[np.uint8], square: Square, size_wh: tuple[int, int]) -> NDArray[np.uint8]:
@@ -124,7 +124,7 @@ class DetectorSample:
 
 def sample_photo(
     rng: Rng,
-    sheet: Any,
+    sheet: ReferenceSheet,
     looks: Sequence[str],
     departure_rate: float,
     side_px: int,
@@ -143,11 +143,7 @@ def sample_photo(
     notes = annotate(view)
     w, h = view.camera.size_wh
     if second and notes:
-        seen = [a.box.xyxy for a in notes if rng.random() < 0.8] or [notes[0].box.xyxy]
-        low, high = np.min(seen, 0)[:2], np.max(seen, 0)[2:]
-        box = _unsure(rng, Box(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])))
-        side = max(box.w, box.h) * close_context * rng.uniform(0.85, 1.25)
-        square = Square(box.x + box.w / 2 - side / 2, box.y + box.h / 2 - side / 2, side)
+        square = _second_look(rng, notes, close_context)
         pixels = _draw_square(rng, view, square, side_px, arrays)
         offset, k = np.array([square.x, square.y]), side_px / square.side
     else:
@@ -157,6 +153,23 @@ def sample_photo(
         pixels = np.full((side_px, side_px, 3), PAD_GREY, np.uint8)
         pixels[: out_wh[1], : out_wh[0]] = drawn
         offset = np.zeros(2)
+    parts, boxes = _boxes_in(notes, offset, k, side_px)
+    return DetectorSample(pixels, parts, boxes)
+
+
+def _second_look(rng: Rng, notes: Sequence[Annotation], context: float) -> Square:
+    """A square round most of the parts, as after a first look that missed some."""
+    seen = [a.box.xyxy for a in notes if rng.random() < 0.8] or [notes[0].box.xyxy]
+    low, high = np.min(seen, 0)[:2], np.max(seen, 0)[2:]
+    box = _unsure(rng, Box(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])))
+    side = max(box.w, box.h) * context * rng.uniform(0.85, 1.25)
+    return Square(box.x + box.w / 2 - side / 2, box.y + box.h / 2 - side / 2, side)
+
+
+def _boxes_in(
+    notes: Sequence[Annotation], offset: NDArray[np.float64], k: float, side_px: int
+) -> tuple[tuple[PartName, ...], NDArray[np.float32]]:
+    """Parts and boxes xyxy in a sample's px; those mostly cut off are left out."""
     parts, boxes = [], []
     for note in notes:
         x0, y0, x1, y1 = note.box.xyxy
@@ -167,4 +180,4 @@ def sample_photo(
         if share >= 0.4 and size.min() >= 3:
             parts.append(note.part)
             boxes.append(clipped)
-    return DetectorSample(pixels, tuple(parts), np.array(boxes, np.float32).reshape(-1, 4))
+    return tuple(parts), np.array(boxes, np.float32).reshape(-1, 4)

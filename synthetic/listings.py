@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from synthetic.arrays import arrays_for
 from synthetic.looks import LOOKS
@@ -37,17 +38,26 @@ _TITLES = (
     "Vintage {name} denim W{w}",
 )
 _TEXTS = (
-    "Worn a few times, no holes.", "Bought two years ago, does not fit any more.", "From a smoke-free home. Ask for more photos!",
-    "Some fading as seen in the pictures.", "Hardly worn, selling because I need the space.", "Found in the attic; sold as is.",
-    "Great colour, soft denim.", "Small mark near the hem, otherwise fine.",
-)  # fmt: skip
+    "Worn a few times, no holes.",
+    "Bought two years ago, does not fit any more.",
+    "From a smoke-free home. Ask for more photos!",
+    "Some fading as seen in the pictures.",
+    "Hardly worn, selling because I need the space.",
+    "Found in the attic; sold as is.",
+    "Great colour, soft denim.",
+    "Small mark near the hem, otherwise fine.",
+)
 _ORIENTATIONS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.ROTATE_90_CLOCKWISE}
 _EXIF_ORIENTATION = 0x0112
 
 
 @dataclass(frozen=True, slots=True)
 class SynthOptions:
-    """`departure_rate` None: counterfeits depart in one to six cues; else every cue of every pair departs with that chance."""
+    """What a night is like.
+
+    With `departure_rate` None counterfeits depart in one to six cues; else every cue of every pair departs with
+    that chance.
+    """
 
     counterfeit_share: float = 0.2
     departure_rate: float | None = None
@@ -58,7 +68,7 @@ class SynthOptions:
 class _Job:
     out: Path
     sheet_name: str
-    sheet: Any
+    sheet: ReferenceSheet
     index: int
     total: int
     seed: int
@@ -77,7 +87,7 @@ def write_folder(
     *,
     listings: int,
     seed: int,
-    sheet: Any,
+    sheet: ReferenceSheet,
     options: SynthOptions | None = None,
     on_progress: Callable[[int, int], None] | None = None,
     workers: int = 2,
@@ -210,7 +220,7 @@ def _listing_row(job: _Job, plan: _Plan, listing_id: str, rng: Rng) -> dict[str,
     price = (
         low * rng.uniform(0.15, 0.45) if pair.states["price_band"] == "low" else rng.uniform(low * 0.85, high * 1.15)
     )
-    metal = spec.rivet_metal
+    metal: str | None = spec.rivet_metal
     if pair.states["metal_agrees"] == "no":
         metal = str(rng.choice([m for m in METALS if m != metal]))
     elif rng.random() < 0.35:

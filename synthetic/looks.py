@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Ranges to draw from. `ambient` is the share of light that has no direction; `slant` the lamp's
-    tangent from the vertical; `relief` multiplies heights; `weaves` indexes `denim_weaves()`.
+    """Ranges to draw from.
+
+    `ambient` is the share of light that has no direction; `slant` the lamp's tangent from the vertical;
+    `relief` multiplies heights; `weaves` indexes `denim_weaves()`.
     """
 
     name: str

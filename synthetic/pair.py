@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from pipeline.config import ReferenceSheet
 from pipeline.cues import CUES
 from synthetic.canvas import Colour, linear
 from synthetic.looks import Look
@@ -59,7 +59,7 @@ _DENIMS = ("#1c2438", "#26324d", "#33466a", "#4a6288", "#6f8cb0", "#93abc6", "#1
 class Pair:
     """A physical pair. `states` holds every cue's true state; the rest is how it looks."""
 
-    sheet: Any
+    sheet: ReferenceSheet
     seed: int
     counterfeit: bool
     states: Mapping[str, str]
@@ -103,7 +103,7 @@ def other_word(rng: Rng, unlike: tuple[str, ...]) -> str:
     return word if word not in unlike and word not in {u[:-1] for u in unlike} else word + "X"
 
 
-def natural_states(rng: Rng, sheet: Any, counterfeit: bool) -> dict[str, str]:
+def natural_states(rng: Rng, sheet: ReferenceSheet, counterfeit: bool) -> dict[str, str]:
     """True states at the natural rates: a counterfeit departs in one to six cues."""
     states = {name: cue.genuine_state for name, cue in CUES.items()}
     if rng.random() < sheet.tab.mark_only_share:
@@ -139,7 +139,7 @@ def balanced_states(rng: Rng, departure_rate: float) -> dict[str, str]:
     return states
 
 
-def make_pair(rng: Rng, sheet: Any, states: Mapping[str, str], counterfeit: bool, look: Look) -> Pair:
+def make_pair(rng: Rng, sheet: ReferenceSheet, states: Mapping[str, str], counterfeit: bool, look: Look) -> Pair:
     """Dress a set of true states in a physical pair."""
     style = str(rng.choice(list(sheet.styles)))
     spec = sheet.styles[style]
@@ -152,31 +152,12 @@ def make_pair(rng: Rng, sheet: Any, states: Mapping[str, str], counterfeit: bool
     curve = spec.label_motto_curve
     if states["label_motto_curve"] == "other":
         curve = _other(rng, MOTTO_CURVES, curve)
-    printed_waist, printed_leg = waist, leg
-    if states["size_agrees"] == "no":
-        if rng.random() < 0.6:
-            printed_waist = waist + int(rng.choice([-3, -2, -1, 1, 2, 3]))
-        else:
-            printed_leg = leg + int(rng.choice([-4, -2, 2, 4]))
+    printed_waist, printed_leg = _printed_size(rng, states["size_agrees"], waist, leg)
     printed_style = style if states["style_agrees"] == "yes" else _other(rng, tuple(sheet.styles), style)
-    word, approved = sheet.tab.word, sheet.zip.marks
-    tab_text = {"full": word, "mark_only": "", "cut_short": word[:-1]}.get(states["tab_word"], "")
-    if states["tab_word"] == "wrong":
-        tab_text = other_word(rng, (word,))
-    zip_text = {"own": approved[0], "approved": approved[-1], "none": ""}.get(states["zip_mark"], "")
-    if states["zip_mark"] == "other":
-        zip_text = other_word(rng, (str(rng.choice(approved)), *approved))
-    tolerance = sheet.tab.tolerance
-    if states["tab_position"] == "in_place":
-        offset = float(np.clip(rng.normal(0, 0.8), -0.75 * tolerance, 0.75 * tolerance))
-    else:
-        offset = float(rng.choice([-1, 1]) * rng.uniform(1.5 * tolerance, 6 * tolerance))
+    tab_text, zip_text = _tab_text(rng, sheet, states["tab_word"]), _zip_text(rng, sheet, states["zip_mark"])
+    offset = _tab_offset(rng, sheet, states["tab_position"])
     wear = float(rng.beta(1.3, 1.8))
-    denim = linear(str(rng.choice(_DENIMS)))
-    denim = tuple(float(np.clip(c * rng.uniform(0.75, 1.3), 0.004, 0.6)) for c in denim)
-    pale = tuple(float(np.clip(0.25 + 0.45 * rng.random() + 0.3 * c, c, 0.8)) for c in denim)
-    weight = rng.uniform(0.15, 0.75)
-    pale = tuple(d + weight * (p - d) for d, p in zip(denim, pale, strict=True))
+    denim, pale = _denim_colours(rng)
     thread = tuple(
         float(np.clip(c * rng.uniform(0.8, 1.2) * (1 + 0.25 * wear * rng.random()), 0, 0.9))
         for c in linear(sheet.pocket.thread.hex)
@@ -188,6 +169,45 @@ def make_pair(rng: Rng, sheet: Any, states: Mapping[str, str], counterfeit: bool
         zip_text=zip_text, wear=wear, denim=denim, denim_pale=pale, weave=int(rng.choice(look.weaves)),
         yarn_mm=float(rng.uniform(0.4, 0.85)), thread=thread, look=look,
     )  # fmt: skip
+
+
+def _printed_size(rng: Rng, agrees: str, waist: int, leg: int) -> tuple[int, int]:
+    """What the label says: the pair's own size, or another waist or leg."""
+    if agrees == "yes":
+        return waist, leg
+    if rng.random() < 0.6:
+        return waist + int(rng.choice([-3, -2, -1, 1, 2, 3])), leg
+    return waist, leg + int(rng.choice([-4, -2, 2, 4]))
+
+
+def _tab_text(rng: Rng, sheet: ReferenceSheet, state: str) -> str:
+    word = sheet.tab.word
+    if state == "wrong":
+        return other_word(rng, (word,))
+    return {"full": word, "mark_only": "", "cut_short": word[:-1]}[state]
+
+
+def _zip_text(rng: Rng, sheet: ReferenceSheet, state: str) -> str:
+    approved = sheet.zip.marks
+    if state == "other":
+        return other_word(rng, (str(rng.choice(approved)), *approved))
+    return {"own": approved[0], "approved": approved[-1], "none": ""}[state]
+
+
+def _tab_offset(rng: Rng, sheet: ReferenceSheet, state: str) -> float:
+    """How far the tab sits below its usual height, mm: well within the tolerance, or well outside."""
+    tolerance = sheet.tab.tolerance
+    if state == "in_place":
+        return float(np.clip(rng.normal(0, 0.8), -0.75 * tolerance, 0.75 * tolerance))
+    return float(rng.choice([-1, 1]) * rng.uniform(1.5 * tolerance, 6 * tolerance))
+
+
+def _denim_colours(rng: Rng) -> tuple[Colour, Colour]:
+    """The dyed yarn and the pale one, as worn."""
+    denim = tuple(float(np.clip(c * rng.uniform(0.75, 1.3), 0.004, 0.6)) for c in linear(str(rng.choice(_DENIMS))))
+    undyed = [float(np.clip(0.25 + 0.45 * rng.random() + 0.3 * c, c, 0.8)) for c in denim]
+    weight = float(rng.uniform(0.15, 0.75))
+    return denim, tuple(d + weight * (p - d) for d, p in zip(denim, undyed, strict=True))
 
 
 def _other(rng: Rng, options: tuple[str, ...], unlike: str) -> str:

@@ -105,7 +105,7 @@ def _folds(canvas: Canvas, rng: Rng, relief: float) -> None:
 def _seam(pen: Pen, pair: Pair, line: Points, relief: float, rows: tuple[float, ...] = (2.0,)) -> None:
     """A felled seam: a step in the cloth, worn pale, with stitch rows beside it."""
     pen.canvas.darken(pen.strokes([line], 1.2), 0.4)
-    pen.canvas.darken(pen.strokes([line + (0.9, 0.9)], 1.4), -0.8 * pair.wear)
+    pen.canvas.darken(pen.strokes([line + np.array((0.9, 0.9))], 1.4), -0.8 * pair.wear)
     rng = pair.rng(61, int(abs(line[0].sum() * 7)) % 1000)
     for shift in rows:
         d = (line[-1] - line[0]) / max(1e-6, float(np.hypot(*(line[-1] - line[0]))))
@@ -147,6 +147,28 @@ def _backdrop(canvas: Canvas, rng: Rng) -> None:
         angle=float(rng.choice([0, 0, 1.57])),
     )
     canvas.albedo = grey[..., None] * canvas.arrays.put(np.clip(colour * 1.4, 0.01, 0.95))
+
+
+def _laid_out(canvas: Canvas, pair: Pair, rng: Rng, shape: Points, relief: float) -> Pen:
+    """A whole garment of this shape lying on something; the pen to go on drawing with."""
+    _backdrop(canvas, rng)
+    pen = Pen(canvas)
+    canvas.darken(pen.polygon(shape + np.array((4, 6)), soften_px=6 * pen.scale), 0.4)
+    body = pen.polygon(shape)
+    if body is not None:
+        canvas.lay_cloth(
+            denim_weaves()[pair.weave],
+            pair.denim,
+            pair.denim_pale,
+            pair.yarn_mm,
+            0.12 * relief,
+            rng,
+            body,
+            float(rng.uniform(*pair.look.mottle)),
+        )
+        canvas.paint(body, None, raise_mm=3 * relief, bevel_px=max(0.8, 3 * pen.scale))
+    _folds(canvas, rng, relief)
+    return pen
 
 
 def _pocket_parts(pair: Pair) -> tuple[PlacedPart, PlacedPart]:
@@ -202,23 +224,7 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
     shape = np.array(right + left, np.float64)
 
     def ground(canvas: Canvas) -> None:
-        _backdrop(canvas, rng)
-        pen = Pen(canvas)
-        canvas.darken(pen.polygon(shape + (4, 6), soften_px=6 * pen.scale), 0.4)
-        body = pen.polygon(shape)
-        if body is not None:
-            canvas.lay_cloth(
-                denim_weaves()[pair.weave],
-                pair.denim,
-                pair.denim_pale,
-                pair.yarn_mm,
-                0.12 * relief,
-                rng,
-                body,
-                float(rng.uniform(*pair.look.mottle)),
-            )
-            canvas.paint(body, None, raise_mm=3 * relief, bevel_px=max(0.8, 3 * pen.scale))
-        _folds(canvas, rng, relief)
+        pen = _laid_out(canvas, pair, rng, shape, relief)
         _seam(pen, pair, np.array([(cx, -60.0), (cx, crotch)]), relief, (2.0, 7.0))
         _seam(pen, pair, np.array([(cx, -8.0), (cx + half * 1.1, -42.0)]), relief, (-2.5,))
         _seam(pen, pair, np.array([(cx - half * 1.1, -42.0), (cx, -8.0)]), relief, (-2.5,))
@@ -240,29 +246,13 @@ def whole_front(pair: Pair, rng: Rng) -> Scene:
     half = pair.waist_in * 25.4 / 2 / 2 * rng.uniform(0.98, 1.1)
     hem, crotch = pair.leg_in * 25.4 + 230, 235.0
     flare = rng.uniform(0.5, 0.8)
-    shape = np.array([
-        (-half, -20), (half, -20), (half * 1.2, 230), (half * (0.75 + flare * 0.3), hem), (half * 0.18, hem), (0, crotch),
-        (-half * 0.18, hem), (-half * (0.75 + flare * 0.3), hem), (-half * 1.2, 230),
-    ], np.float64)  # fmt: skip
+    wide = half * (0.75 + flare * 0.3)
+    right = [(-half, -20), (half, -20), (half * 1.2, 230), (wide, hem), (half * 0.18, hem), (0, crotch)]
+    left = [(-half * 0.18, hem), (-wide, hem), (-half * 1.2, 230)]
+    shape = np.array(right + left, np.float64)
 
     def ground(canvas: Canvas) -> None:
-        _backdrop(canvas, rng)
-        pen = Pen(canvas)
-        canvas.darken(pen.polygon(shape + (4, 6), soften_px=6 * pen.scale), 0.4)
-        body = pen.polygon(shape)
-        if body is not None:
-            canvas.lay_cloth(
-                denim_weaves()[pair.weave],
-                pair.denim,
-                pair.denim_pale,
-                pair.yarn_mm,
-                0.12 * relief,
-                rng,
-                body,
-                float(rng.uniform(*pair.look.mottle)),
-            )
-            canvas.paint(body, None, raise_mm=3 * relief, bevel_px=max(0.8, 3 * pen.scale))
-        _folds(canvas, rng, relief)
+        pen = _laid_out(canvas, pair, rng, shape, relief)
         for side in (-1.0, 1.0):
             mouth = np.array(
                 [

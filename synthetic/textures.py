@@ -28,7 +28,7 @@ def _noise(rng: np.random.Generator, sigma_px: tuple[float, float]) -> Float:
     fy, fx = np.meshgrid(np.fft.fftfreq(TILE_PX), np.fft.fftfreq(TILE_PX), indexing="ij")
     keep = np.exp(-2 * np.pi**2 * ((fy * sigma_px[0]) ** 2 + (fx * sigma_px[1]) ** 2))
     smooth = np.fft.ifft2(np.fft.fft2(white) * keep).real
-    return (smooth / smooth.std()).astype(np.float32)
+    return np.asarray(smooth / smooth.std(), np.float32)
 
 
 def _twill(rng: np.random.Generator, *, over: int, direction: int, slub: float, ragged: float) -> Weave:

@@ -13,7 +13,7 @@ from pipeline.domain import Box, PartName
 from synthetic import scenes
 from synthetic.arrays import Arrays
 from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, shade
-from synthetic.canvas import Canvas, Points
+from synthetic.canvas import Canvas, Points, linear
 from synthetic.pair import Pair
 from synthetic.parts import hardware, label
 from synthetic.scenes import PlacedPart, Scene
@@ -141,10 +141,10 @@ def _camera(rng: Rng, kind: Kind, scene: Scene) -> Camera:
     scale = long_side / span
     if kind.aim is None:
         outline = np.vstack([p.outline for p in scene.parts])
-        target = outline.mean(0) + (0, span * 0.27) + rng.normal(0, 25, 2)
+        target = outline.mean(0) + np.array((0, span * 0.27)) + rng.normal(0, 25, 2)
         if not portrait:
             scale *= 0.8 * ratio
-            target = target + (0, span * 0.12)
+            target = target + np.array((0, span * 0.12))
     else:
         aims = [p for p in (*scene.parts, *scene.extra) if p.part == kind.aim]
         outline = aims[0].outline
@@ -253,7 +253,7 @@ def _finger(rng: Rng, camera: Camera, aim: PlacedPart, long_side: int) -> Overla
     cap = tip + cap[:, :1] * direction + cap[:, 1:] * across
     far = tip + direction * 3 * long_side
     outline = np.vstack([cap, far - across * radius * 1.3, far + across * radius * 1.3])
-    skin = np.array(scenes.linear(str(rng.choice(_SKIN)))) * rng.uniform(0.7, 1.3)
+    skin = np.array(linear(str(rng.choice(_SKIN)))) * rng.uniform(0.7, 1.3)
     return Overlay("finger", outline, 0.004 * long_side, 1.0, (float(skin[0]), float(skin[1]), float(skin[2])))
 
 
@@ -269,7 +269,8 @@ def annotate(view: View) -> list[Annotation]:
 
 def _annotate_part(view: View, placed: PlacedPart) -> Annotation | None:
     w, h = view.camera.size_wh
-    hull = cv2.convexHull(view.camera.project(_dense(placed.outline)).astype(np.float32))[:, 0]
+    seen = view.camera.project(_dense(placed.outline)).astype(np.float32)
+    hull = np.asarray(cv2.convexHull(seen), np.float32)[:, 0]
     frame = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
     area = cv2.contourArea(hull)
     if area < 1:
@@ -317,7 +318,7 @@ def _covered(view: View, hull: NDArray[np.float32]) -> float:
 def _effective_px_per_mm(view: View, placed: PlacedPart) -> float:
     """Scale at the part, lowered by blur and motion: what detail survives."""
     centre = placed.outline.mean(0)
-    px = view.camera.project(np.array([centre, centre + (0.5, 0), centre + (0, 0.5)]))
+    px = view.camera.project(centre + np.array([(0, 0), (0.5, 0), (0, 0.5)]))
     scale = 2 * min(np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0])))
     spread = np.hypot(view.sensor.blur_px, 0.4 * view.sensor.motion_px)
     return float(scale / np.sqrt(1 + (spread / 1.1) ** 2))

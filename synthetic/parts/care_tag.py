@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.canvas import Pen, Points, Print, circle, linear, rectangle
+from synthetic.canvas import Colour, Pen, Points, Print, circle, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.sewing import sew_line
 from synthetic.textures import cloth_weaves
 
+Rng = np.random.Generator
 _LINES = (
     "WASH COOL",
     "INSIDE OUT",
@@ -30,7 +31,7 @@ def outline(pair: Pair) -> Points:
     """The tag's corners, its free end a little askew."""
     w, h = pair.sheet.care_tag.size
     skew = pair.rng(50).normal(0, 0.8, 2)
-    return rectangle(0, 0, w, h) + np.array([(0, 0), (0, 0), skew, (skew[0], 0)])
+    return np.asarray(rectangle(0, 0, w, h) + np.array([(0, 0), (0, 0), skew, (skew[0], 0)]), np.float64)
 
 
 def draw_care_tag(pen: Pen, pair: Pair) -> None:
@@ -40,7 +41,7 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
     sheet = pair.sheet.care_tag
     w, h = sheet.size
     shape = outline(pair)
-    canvas.darken(pen.polygon(shape + (0.6, 0.9), soften_px=0.9 * pen.scale), 0.45)
+    canvas.darken(pen.polygon(shape + np.array((0.6, 0.9)), soften_px=0.9 * pen.scale), 0.45)
     body = pen.polygon(shape)
     if body is None:
         return
@@ -64,6 +65,14 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
         canvas.darken(pen.strokes([np.array([(0, y), (w, y + rng.normal(0, 4))])], 1.2), 0.15)
     ink = tuple(float(c * rng.uniform(0.8, 1.6)) for c in linear(sheet.print))
     faded = float(1 - 0.45 * pair.wear * rng.random())
+    _print_rows(pen, pair, rng, ink, faded)
+    thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
+    sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
+
+
+def _print_rows(pen: Pen, pair: Pair, rng: Rng, ink: Colour, faded: float) -> None:
+    """Care lines, symbols and the code."""
+    w, h = pair.sheet.care_tag.size
     fonts = font_files()
     font = fonts[int(rng.integers(len(fonts)))]
     rows, code_row = _rows(pair)
@@ -84,9 +93,7 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
             patch = pen.text(
                 str(rng.choice(_LINES)), font, pitch * rng.uniform(0.25, 0.38), (w / 2, y), fit_mm=w * 0.85
             )
-        canvas.paint(patch, ink, alpha=faded)
-    thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
-    sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
+        pen.canvas.paint(patch, ink, alpha=faded)
 
 
 def _rows(pair: Pair) -> tuple[int, int]:
@@ -114,7 +121,7 @@ def code_print(pair: Pair) -> Print:
 def _symbols(w: float, y: float, r: float) -> list[Points]:
     """A tub, a triangle, a square, a ring: simple care pictures."""
     xs = np.linspace(0.18, 0.82, 4) * w
-    tub = np.array([(-r, -r * 0.6), (-r * 0.7, r * 0.7), (r * 0.7, r * 0.7), (r, -r * 0.6)]) + (xs[0], y)
-    tri = np.array([(-r, r * 0.7), (0, -r * 0.9), (r, r * 0.7), (-r, r * 0.7)]) + (xs[1], y)
-    box = np.array([(-r, -r), (r, -r), (r, r), (-r, r), (-r, -r)]) * 0.8 + (xs[2], y)
+    tub = np.array([(-r, -r * 0.6), (-r * 0.7, r * 0.7), (r * 0.7, r * 0.7), (r, -r * 0.6)]) + np.array((xs[0], y))
+    tri = np.array([(-r, r * 0.7), (0, -r * 0.9), (r, r * 0.7), (-r, r * 0.7)]) + np.array((xs[1], y))
+    box = np.array([(-r, -r), (r, -r), (r, r), (-r, r), (-r, -r)]) * 0.8 + np.array((xs[2], y))
     return [tub, tri, box, circle((float(xs[3]), y), r * 0.8, closed=True)]

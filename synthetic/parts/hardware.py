@@ -111,6 +111,16 @@ def draw_button(pen: Pen, pair: Pair) -> None:
         canvas.paint(body, colour, metal=float(rng.uniform(0.0, 0.2)), gloss=float(rng.uniform(0.15, 0.8)))
     else:
         canvas.paint(body, colour, metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
+    _face_lettering(pen, pair, rng, radius, relief)
+    if coated and rng.random() < 0.5:
+        _chips(pen, rng, radius, metal_colour(pair, rng))
+    if not coated:
+        _scratches(pen, pair, rng, radius)
+
+
+def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float) -> None:
+    """The rim legend with the ring and dot inside it; shallower under a coat."""
+    coated = pair.states["button_finish"] == "coated"
     fonts = font_files()
     font = fonts[int(rng.integers(len(fonts)))]
     cap = radius * rng.uniform(0.17, 0.24)
@@ -136,10 +146,6 @@ def draw_button(pen: Pen, pair: Pair) -> None:
         fill *= 0.8
     for patch in parts:
         _stamp(pen, patch, depth, relief, fill * (0.6 if coated else 1.0), raised)
-    if coated and rng.random() < 0.5:
-        _chips(pen, rng, radius, metal_colour(pair, rng))
-    if not coated:
-        _scratches(pen, pair, rng, radius)
 
 
 def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
@@ -241,37 +247,25 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
         canvas.paint(nub, None, raise_mm=0.5 * max(relief, 0.3), bevel_px=max(0.6, 0.1 * radius * pen.scale))
         _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), 0.12, relief, 0.4, False)
     if pair.states["rivet_stamp"] == "stamped":
-        fonts = font_files()
-        font = fonts[int(house.integers(len(fonts)))]
         fill = float(rng.uniform(0.35, 0.75)) * (1 - 0.35 * pair.wear)
-        stroke = int(house.integers(2, 6))
-        cap = radius * float(house.uniform(0.24, 0.36))
-        legend = pair.sheet.rivet.legend
-        if kind < 0.6 and not inside:
-            repeat = int(house.integers(1, 3))
-            patches = [
-                pen.arc_text(
-                    legend,
-                    font,
-                    cap,
-                    (0, 0),
-                    radius * 0.68,
-                    -np.pi / 2 + k * 2 * np.pi / repeat,
-                    float(house.uniform(1.3, 2.4)),
-                    stroke=stroke,
-                )
-                for k in range(repeat)
-            ]
-        elif kind < 0.8:
-            patches = [pen.text(legend, font, cap * 1.2, (0, 0), stroke=stroke, fit_mm=radius * 1.4)]
-        else:
-            patches = [
-                pen.arc_text(
-                    legend, font, cap, (0, 0), radius * 0.62, -np.pi / 2, float(house.uniform(1.5, 3.0)), stroke=stroke
-                )
-            ]
-        for patch in patches:
+        for patch in _rivet_legend(pen, pair, house, kind, inside):
             _stamp(pen, patch, float(rng.uniform(0.12, 0.28)), relief, fill, raised)
     elif rng.random() < 0.4:
         _stamp(pen, pen.ring((0, 0), radius * float(rng.uniform(0.5, 0.85)), radius * 0.05), 0.12, relief, 0.4, raised)
     _scratches(pen, pair, rng, radius)
+
+
+def _rivet_legend(pen: Pen, pair: Pair, house: Rng, kind: float, inside: bool) -> list[Patch | None]:
+    """The stamp's letters: round the nub, straight across, or along the upper rim."""
+    radius, legend, fonts = rivet_radius(pair), pair.sheet.rivet.legend, font_files()
+    font, stroke = fonts[int(house.integers(len(fonts)))], int(house.integers(2, 6))
+    cap = radius * float(house.uniform(0.24, 0.36))
+    up = -np.pi / 2
+    if kind < 0.6 and not inside:
+        repeat = int(house.integers(1, 3))
+        turns = [(up + k * 2 * np.pi / repeat, float(house.uniform(1.3, 2.4))) for k in range(repeat)]
+        return [pen.arc_text(legend, font, cap, (0, 0), radius * 0.68, at, wide, stroke=stroke) for at, wide in turns]
+    if kind < 0.8:
+        return [pen.text(legend, font, cap * 1.2, (0, 0), stroke=stroke, fit_mm=radius * 1.4)]
+    wide = float(house.uniform(1.5, 3.0))
+    return [pen.arc_text(legend, font, cap, (0, 0), radius * 0.62, up, wide, stroke=stroke)]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
-from synthetic.canvas import Colour, Pen, Points, Print, linear, rectangle
+from synthetic.canvas import Colour, Patch, Pen, Points, Print, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.sewing import sew_line
@@ -113,6 +114,13 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     canvas.darken(pen.strokes([edge], 2.2), float(-0.5 * ew * rng.random() + 0.15))
     if ew > 0.3:
         _frays(pen, pair, rng, ground, ew)
+    _print_and_sew(pen, pair, rng, ground, relief)
+    if pair.wear > 0.25:
+        _creases(pen, pair, rng)
+
+
+def _print_and_sew(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> None:
+    """Artwork first; then the size print over the seam, or under it."""
     art = _artwork(pen, pair, rng, ground, relief)
     size = _size_print(pair, rng)
     seam = _sewing(pair, rng, seam_inset(pair), relief)
@@ -123,8 +131,6 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     else:
         seam(pen)
         size(pen)
-    if pair.wear > 0.25:
-        _creases(pen, pair, rng)
 
 
 def _frays(pen: Pen, pair: Pair, rng: Rng, ground: Colour, ew: float) -> None:
@@ -189,7 +195,7 @@ def _artwork(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> C
     return draw
 
 
-def _motto(pen: Pen, pair: Pair, rng: Rng, font, cap: float, at: tuple[float, float]):  # noqa: ANN001, ANN202
+def _motto(pen: Pen, pair: Pair, rng: Rng, font: Path, cap: float, at: tuple[float, float]) -> Patch | None:
     sheet = pair.sheet.label
     w, _ = sheet.size
     span = w * rng.uniform(0.55, 0.8)
@@ -203,7 +209,7 @@ def _motto(pen: Pen, pair: Pair, rng: Rng, font, cap: float, at: tuple[float, fl
     return pen.arc_text(sheet.motto, font, cap, (at[0], at[1] - radius + sag), radius, np.pi / 2, spread, outward=False)
 
 
-def _ornament(pen: Pen, rng: Rng, at: tuple[float, float], w: float, h: float):  # noqa: ANN202
+def _ornament(pen: Pen, rng: Rng, at: tuple[float, float], w: float, h: float) -> list[Patch | None]:
     """A small invented picture: waves, rays, crossed lines, a ring with a dot, or none; perhaps a frame."""
     x, y = at
     size = h * rng.uniform(0.06, 0.11)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from synthetic.canvas import Pen, Points, linear
+from synthetic.canvas import Colour, Pen, Points, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.sewing import needle_holes, sew, sew_line, stitches_along
@@ -69,7 +70,7 @@ def tab_outline(pair: Pair) -> Points:
 def seam_points(pair: Pair) -> Points:
     """Where the tab's upper and lower edge meet the seam."""
     quad = tab_outline(pair)
-    return quad[[0, 3]]
+    return np.asarray(quad[[0, 3]], np.float64)
 
 
 def _rows(pair: Pair) -> list[Points]:
@@ -127,11 +128,11 @@ def draw_pocket(pen: Pen, pair: Pair, with_tab: bool = True) -> None:
         _bar_tacks(pen, pair, relief)
 
 
-def _near_tab(stitches: Points, corner: Points, down: Points, out: Points, lo: float, hi: float) -> Points:
+def _near_tab(stitches: Points, corner: Points, down: Points, out: Points, lo: float, hi: float) -> NDArray[np.bool_]:
     """Which stitches (n, 2, 2) belong to the tab's own stretch of the seam."""
     middle = stitches.mean(1) - corner
     along, across = middle @ down, middle @ out
-    return (along > lo) & (along < hi) & (np.abs(across) < 20)
+    return np.asarray((along > lo) & (along < hi) & (np.abs(across) < 20), np.bool_)
 
 
 def _edge_wear(pen: Pen, pair: Pair, relief: float) -> None:
@@ -177,6 +178,12 @@ def _draw_tab(pen: Pen, pair: Pair, relief: float) -> None:
     canvas.paint(ribbon, None, raise_mm=1.1 * relief, bevel_px=max(0.5, 0.35 * pen.scale))
     canvas.darken(pen.strokes([quad[[1, 2]] + (-0.3, 0)], 0.6), -0.25)  # the fold catches the light
     canvas.darken(pen.strokes([quad[[0, 3]]], 0.9), 0.35)
+    _tab_lettering(pen, pair, quad, letters, relief)
+
+
+def _tab_lettering(pen: Pen, pair: Pair, quad: Points, letters: Colour, relief: float) -> None:
+    """The woven word, or the small mark alone: the same on every photo of the pair."""
+    canvas = pen.canvas
     centre, along = quad.mean(0), quad[3] - quad[0]
     angle = float(np.arctan2(along[1], along[0]))
     length, stand = float(np.hypot(*along)), float(np.hypot(*(quad[1] - quad[0])))
@@ -191,7 +198,7 @@ def _draw_tab(pen: Pen, pair: Pair, relief: float) -> None:
         canvas.paint(pen.disc((spot[0], spot[1]), r * 0.32), letters, raise_mm=0.06 * relief)
         return
     cap = stand * house.uniform(0.28, 0.5)
-    full = len(sheet.tab.word)
+    full = len(pair.sheet.tab.word)
     fit = length * house.uniform(0.78, 0.92)
     if pair.states["tab_word"] == "cut_short":  # the cut word keeps the full word's spacing or is set anew
         shift = along / length * (fit / full / 2) * (1 if house.random() < 0.6 else 0)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.canvas import Pen, Points, linear, rectangle
+from synthetic.canvas import Colour, Pen, Points, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.textures import cloth_weaves
 
+Rng = np.random.Generator
 _METALS = ((0.62, 0.62, 0.63), (0.75, 0.55, 0.25), (0.8, 0.45, 0.3), (0.3, 0.3, 0.31), (0.68, 0.6, 0.42))
 _TAPES = ("#1c1f2a", "#2a3550", "#121214", "#4a4032", "#8a8378", "#cfc8ba", "#3d4250")
 
@@ -29,7 +30,7 @@ def pull_angle(pair: Pair, photo: int) -> float:
 
 
 def _pull(pair: Pair, photo: int) -> Points:
-    body_w, body_h, pull_w, pull_l = _sizes(pair)
+    _, body_h, pull_w, pull_l = _sizes(pair)
     a = pull_angle(pair, photo)
     turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
     wide = pull_w / 2
@@ -46,7 +47,7 @@ def _pull(pair: Pair, photo: int) -> Points:
             (-wide, pull_l * 0.4),
         ]
     )
-    return shape @ turn.T + (0, body_h * 0.15)
+    return np.asarray(shape @ turn.T + np.array((0, body_h * 0.15)), np.float64)
 
 
 def outline(pair: Pair, photo: int) -> Points:
@@ -76,32 +77,40 @@ def draw_zip(pen: Pen, pair: Pair, photo: int) -> None:
         0.1,
     )
     metal = _METALS[int(rng.integers(len(_METALS)))]
+    _teeth(pen, rng, metal, relief)
+    _slider(pen, pair, photo, rng, metal, relief)
+    _mark(pen, pair, photo, relief)
+
+
+def _teeth(pen: Pen, rng: Rng, metal: Colour, relief: float) -> None:
+    """Two rows, closed below the slider and parting above it."""
     teeth_metal = metal if rng.random() < 0.7 else _METALS[int(rng.integers(len(_METALS)))]
     step, tooth = float(rng.uniform(1.5, 2.1)), float(rng.uniform(2.2, 3.0))
     spread = float(rng.uniform(0.03, 0.12))
     teeth = []
-    for i, y in enumerate(np.arange(-110, 110, step)):
+    for y in np.arange(-110, 110, step):
         open_by = max(0.0, -y) * spread
         for side in (-1, 1):
-            x = side * (open_by + 0.2) + (0.35 * step if i % 2 else 0) * 0
-            teeth.append(
-                np.array(
-                    [(x, y + (step / 2 if side > 0 else 0)), (x + side * tooth, y + (step / 2 if side > 0 else 0))]
-                )
-            )
-    canvas.paint(
+            x, at = side * (open_by + 0.2), y + (step / 2 if side > 0 else 0)
+            teeth.append(np.array([(x, at), (x + side * tooth, at)]))
+    pen.canvas.paint(
         pen.strokes(teeth, step * 0.55),
         teeth_metal,
         metal=0.8,
         raise_mm=0.6 * max(relief, 0.3),
         bevel_px=max(0.5, 0.2 * pen.scale),
     )
-    body_w, body_h, pull_w, pull_l = _sizes(pair)
+
+
+def _slider(pen: Pen, pair: Pair, photo: int, rng: Rng, metal: Colour, relief: float) -> None:
+    """Body and pull, each with its shadow."""
+    canvas = pen.canvas
+    body_w, body_h, _, _ = _sizes(pair)
     slider = rectangle(-body_w / 2, -body_h / 2, body_w, body_h)
     slider[2:, 0] *= 0.75
     shiny = float(rng.uniform(0.6, 1.0))
     for shape, height in ((slider, 1.2), (_pull(pair, photo), 0.8)):
-        canvas.darken(pen.polygon(shape + (0.5, 0.7), soften_px=0.8 * pen.scale), 0.55)
+        canvas.darken(pen.polygon(shape + np.array((0.5, 0.7)), soften_px=0.8 * pen.scale), 0.55)
         patch = pen.polygon(shape)
         canvas.flatten(patch)
         canvas.paint(
@@ -112,7 +121,6 @@ def draw_zip(pen: Pen, pair: Pair, photo: int) -> None:
             raise_mm=height * max(relief, 0.3),
             bevel_px=max(0.8, 0.45 * pen.scale),
         )
-    _mark(pen, pair, photo, relief)
 
 
 def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
