@@ -56,12 +56,15 @@ class Block(nn.Module):
         """(b, cin, h, w) to (b, cout, h / stride, w / stride)."""
         y = F.relu6(self._bn0(self._expand_conv(x))) if self.has_expand else x
         y = F.relu6(self._bn1(self._depthwise_conv(y)))
-        y = self._bn2(self._project_conv(y))
-        return x + y if self.shortcut else y
+        out: Tensor = self._bn2(self._project_conv(y))
+        return x + out if self.shortcut else out
 
 
 class Lite0(nn.Module):
     """The trunk: RGB bytes (b, 3, h, w) in 0..255 to features at strides 4, 8, 16, 32."""
+
+    mean: Tensor
+    std: Tensor
 
     def __init__(self) -> None:
         """Random weights; see `pretrained`."""

@@ -13,7 +13,7 @@ from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
 from pipeline.train.gpu_augment import jitter, mirror
-from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr
+from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr, take_step
 from pipeline.train.networks import STRIDES, Detector
 
 
@@ -62,22 +62,18 @@ def assign(
         scores: (b, cells, parts) probabilities.
         boxes: (b, cells, 4) predicted xyxy.
         targets: (b, m, 5) part, xyxy; part -1 where none.
-        centres, strides: of the cells.
+        centres: of the cells, (cells, 2) px.
+        strides: of the cells, (cells,) px.
         top: cells a box.
 
     Returns:
         Index of the assigned target or -1 (b, cells); wanted score (b, cells); part (b, cells).
     """
-    b, cells, _ = scores.shape
+    cells = scores.shape[1]
     part = targets[..., 0].long()
     valid = part >= 0
     truth = targets[..., 1:]
-    x, y = centres[:, 0], centres[:, 1]
-    reach = 0.6 * strides  # a tiny box may hold no centre: cells close by count too
-    cx, cy = (truth[..., 0] + truth[..., 2])[..., None] / 2, (truth[..., 1] + truth[..., 3])[..., None] / 2
-    in_box = (x > truth[..., 0:1]) & (x < truth[..., 2:3]) & (y > truth[..., 1:2]) & (y < truth[..., 3:4])
-    near = ((x - cx).abs() < reach) & ((y - cy).abs() < reach)
-    inside = (in_box | near) & valid[..., None]  # (b, m, cells)
+    inside = _cells_at(truth, centres, strides) & valid[..., None]  # (b, m, cells)
     iou = _pairwise_iou(truth, boxes)
     score = scores.transpose(1, 2).gather(1, part.clamp(min=0)[..., None].expand(-1, -1, cells))
     align = (score.clamp(min=1e-6) ** 0.75 * iou**4) * inside
@@ -97,12 +93,25 @@ def assign(
     return which, torch.where(taken, wanted, torch.zeros_like(wanted)), part.gather(1, safe)
 
 
+def _cells_at(truth: Tensor, centres: Tensor, strides: Tensor) -> Tensor:
+    """Which cells may answer for which box (b, m, cells): those inside it, and those round its middle."""
+    x, y = centres[:, 0], centres[:, 1]
+    reach = 0.6 * strides  # a tiny box may hold no centre: cells close by count too
+    cx, cy = (truth[..., 0] + truth[..., 2])[..., None] / 2, (truth[..., 1] + truth[..., 3])[..., None] / 2
+    in_box = (x > truth[..., 0:1]) & (x < truth[..., 2:3]) & (y > truth[..., 1:2]) & (y < truth[..., 3:4])
+    near = ((x - cx).abs() < reach) & ((y - cy).abs() < reach)
+    return in_box | near
+
+
+def _area(xyxy: Tensor) -> Tensor:
+    return (xyxy[..., 2:] - xyxy[..., :2]).clamp(min=0).prod(-1)
+
+
 def _pairwise_iou(a: Tensor, b: Tensor) -> Tensor:
     low = torch.maximum(a[:, :, None, :2], b[:, None, :, :2])
     high = torch.minimum(a[:, :, None, 2:], b[:, None, :, 2:])
     inter = (high - low).clamp(min=0).prod(-1)
-    area = lambda t: (t[..., 2:] - t[..., :2]).clamp(min=0).prod(-1)  # noqa: E731
-    return inter / (area(a)[:, :, None] + area(b)[:, None] - inter).clamp(min=1e-6)
+    return inter / (_area(a)[:, :, None] + _area(b)[:, None] - inter).clamp(min=1e-6)
 
 
 def detector_losses(logits: Tensor, boxes: Tensor, targets: Tensor, side_px: int) -> dict[str, Tensor]:
@@ -134,7 +143,7 @@ def fit_detector(
     torch.manual_seed(seed)
     data = Photos(folder, device)
     report("detector data", 0, {"photos": len(data.boxes)})
-    model = model.to(device, memory_format=torch.channels_last).train()
+    model = model.to(device).to(memory_format=torch.channels_last).train()
     averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
     for raw, targets in data.batches(schedule.batch, seed):
         progress = watch.progress()
@@ -146,10 +155,7 @@ def fit_detector(
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             logits, boxes = model(pixels)
         losses = detector_losses(logits.float(), boxes.float(), targets, data.side_px)
-        opt.zero_grad(set_to_none=True)
-        losses["total"].backward()
-        torch.nn.utils.clip_grad_norm_(model.parameters(), 10.0)
-        opt.step()
+        take_step(losses["total"], model, opt, longest=10.0)
         averaged.update(model)
         if watch.is_time_to_report():
             report("detector", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})

@@ -14,11 +14,16 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.train.gpu_augment import jitter
-from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr
+from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr, take_step
 from pipeline.train.networks import PartNetwork
 from pipeline.train.samples import groups_in, load_group
 
 Batch = dict[str, Tensor]
+# What counts how much; chosen so that no task drowns another.
+LOSS_WEIGHTS: Mapping[str, float] = {
+    "cues": 4.0, "seen": 0.5, "digits": 1.5, "digit_place": 0.4, "digit_seen": 0.3, "box": 4.0, "point_seen": 0.3,
+    "points": 0.15, "point_miss": 8.0,
+}  # fmt: skip
 
 
 class Crops:
@@ -58,6 +63,14 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     A cue is learned on every crop, sharp or not, so that a crop which shows nothing gets the prior
     rather than a guess; crops where a person could judge it count more.
     """
+    losses = _cue_losses(out, batch, unseen_weight) | _print_losses(out, batch) | _point_losses(out, batch)
+    losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
+    losses["total"] = sum((weight * losses[name] for name, weight in LOSS_WEIGHTS.items()), losses["box"].new_zeros(()))
+    return losses
+
+
+def _cue_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float) -> dict[str, Tensor]:
+    """A loss a head, their sum weighed by how many crops were asked, and whether a person could judge."""
     losses: dict[str, Tensor] = {}
     asked = (batch["seen"] >= 0).float()
     judged = (batch["seen"] == 1).float()
@@ -69,7 +82,14 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
         )
         losses[f"cue/{name}"] = (each * weight[:, i]).sum() / weight[:, i].sum().clamp(min=1)
         total = total + losses[f"cue/{name}"] * asked[:, i].mean().clamp(min=0.1)
+    losses["cues"] = total
     losses["seen"] = _mean(F.binary_cross_entropy_with_logits(out["seen"].float(), judged, reduction="none"), asked)
+    return losses
+
+
+def _print_losses(out: Mapping[str, Tensor], batch: Batch) -> dict[str, Tensor]:
+    """Which digits, where they stand, and whether they can be read."""
+    losses: dict[str, Tensor] = {}
     printed, legible = (batch["digits"] >= 0).float(), (batch["digit_seen"] == 1).float()
     each = F.cross_entropy(
         out["digits"].float().flatten(0, 1), batch["digits"].long().clamp(min=0).flatten(), reduction="none"
@@ -81,9 +101,15 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     losses["digit_seen"] = _mean(
         F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed
     )
-    losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
+    return losses
+
+
+def _point_losses(out: Mapping[str, Tensor], batch: Batch) -> dict[str, Tensor]:
+    """Where a pocket's points lie, how sure, and which of them show."""
+    losses: dict[str, Tensor] = {}
     known = torch.isfinite(batch["points"]).all(-1).float()
-    pocket = (batch["part"] == 0).float()[:, None].expand_as(known)
+    # a pocket of which no point is marked says nothing about which points show
+    pocket = ((batch["part"] == 0).float() * known.amax(1))[:, None].expand_as(known)
     losses["point_seen"] = _mean(
         F.binary_cross_entropy_with_logits(out["point_seen"].float(), known, reduction="none"), pocket
     )
@@ -93,17 +119,6 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
         miss * torch.exp(-points[..., 2]) + 2 * points[..., 2], known
     )  # Laplace negative log-likelihood
     losses["point_miss"] = _mean(miss, known)
-    losses["total"] = (
-        4.0 * total
-        + 0.5 * losses["seen"]
-        + 1.5 * losses["digits"]
-        + 0.4 * losses["digit_place"]
-        + 0.3 * losses["digit_seen"]
-        + 4.0 * losses["box"]
-        + 0.3 * losses["point_seen"]
-        + 0.15 * losses["points"]
-        + 8.0 * losses["point_miss"]
-    )
     return losses
 
 
@@ -113,8 +128,8 @@ def _off_place(log_map: Tensor, points: Tensor, sigma_cells: float = 0.8) -> Ten
     at = (torch.arange(side, device=log_map.device) + 0.5) / side
     known = torch.isfinite(points).all(-1)
     xy = torch.nan_to_num(points, nan=-9.0)
-    bell = lambda v: torch.exp(-0.5 * ((at - v[..., None]) * (side / sigma_cells)) ** 2)  # noqa: E731
-    want = bell(xy[..., 1])[..., :, None] * bell(xy[..., 0])[..., None, :]
+    bell = torch.exp(-0.5 * ((at - xy[..., None]) * (side / sigma_cells)) ** 2)  # (b, slots, 2, side)
+    want = bell[..., 1, :, None] * bell[..., 0, None, :]
     total = want.sum((-1, -2)).clamp(min=1e-6)
     return torch.where(known, -(want.flatten(-2) * log_map).sum(-1) / total, torch.zeros_like(total))
 
@@ -131,7 +146,7 @@ def fit_parts(
     torch.manual_seed(seed)
     data = Crops(folder, device)
     report("parts data", 0, {"crops": sum(data.sizes)})
-    model = model.to(device, memory_format=torch.channels_last).train()
+    model = model.to(device).to(memory_format=torch.channels_last).train()
     averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
     for batch in data.batches(schedule.batch, seed):
         progress = watch.progress()
@@ -142,10 +157,7 @@ def fit_parts(
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             out = model(pixels.contiguous(memory_format=torch.channels_last))
         losses = part_losses(out, batch)
-        opt.zero_grad(set_to_none=True)
-        losses["total"].backward()
-        torch.nn.utils.clip_grad_norm_(model.parameters(), 5.0)
-        opt.step()
+        take_step(losses["total"], model, opt, longest=5.0)
         averaged.update(model)
         if watch.is_time_to_report():
             report("parts", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})

@@ -68,8 +68,49 @@ def _started(model: M, init: Path | None, name: str) -> M:
     return model
 
 
-def main() -> None:
-    """Draw, train, save weights, journal and held-out predictions."""
+def _trunk(args: argparse.Namespace) -> Lite0:
+    return Lite0() if args.backbone == "none" else pretrained(args.backbone)
+
+
+def _draw_all(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
+    """Held-out crops first, unaugmented; then what is trained on."""
+    held_out = _plan(args, args.val_crops, 0, args.seed + 1000, 0.0)
+    _draw(held_out, val, args, journal, "val", args.draw_s * 0.15)
+    _draw(
+        _plan(args, args.crops, args.photos, args.seed, args.strength),
+        train,
+        args,
+        journal,
+        "train",
+        args.draw_s * 0.85,
+    )
+
+
+def _fit_detector(args: argparse.Namespace, train: Path, journal: Journal) -> None:
+    schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
+    start = _started(Detector(_trunk(args)), args.init, "detector")
+    fitted = fit_detector(start, train, schedule, journal, strength=args.strength, seed=args.seed)
+    save_weights(fitted, args.out / "detector.safetensors")
+
+
+def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
+    """Fit, then note what the network says of the held-out crops."""
+    schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
+    start = _started(PartNetwork(_trunk(args)), args.init, "parts")
+    fitted = fit_parts(start, train, schedule, journal, strength=args.strength, seed=args.seed)
+    save_weights(fitted, args.out / "parts.safetensors")
+    pred = predict(fitted, val)
+    halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
+    np.savez_compressed(args.out / "val_predictions.npz", allow_pickle=False, **halved)
+    try:
+        figures = summary(pred)
+    except ImportError:  # a bare GPU machine may lack scikit-learn; the predictions are saved and can be judged later
+        figures = {}
+    (args.out / "val_summary.json").write_text(json.dumps(figures, indent=1))
+    print(json.dumps(figures))
+
+
+def _parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--work", type=Path, default=Path("/dev/shm/denim"))
@@ -98,55 +139,22 @@ def main() -> None:
         "--tune-kernels", action="store_true", help="let the GPU library try its kernels first; pays on long runs"
     )
     p.add_argument("--draw-device", default="cpu")
-    args = p.parse_args()
+    return p
+
+
+def main() -> None:
+    """Draw, train, save weights, journal and held-out predictions."""
+    args = _parser().parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     journal = Journal(args.out / "journal.jsonl")
     torch.backends.cudnn.benchmark = args.tune_kernels
     train, val = args.work / "train", args.work / "val"
     if "draw" in args.stages:
-        _draw(_plan(args, args.val_crops, 0, args.seed + 1000, 0.0), val, args, journal, "val", args.draw_s * 0.15)
-        _draw(
-            _plan(args, args.crops, args.photos, args.seed, args.strength),
-            train,
-            args,
-            journal,
-            "train",
-            args.draw_s * 0.85,
-        )
-    trunk = (lambda: Lite0()) if args.backbone == "none" else (lambda: pretrained(args.backbone))
+        _draw_all(args, train, val, journal)
     if "detector" in args.stages:
-        schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
-        detector = fit_detector(
-            _started(Detector(trunk()), args.init, "detector"),
-            train,
-            schedule,
-            journal,
-            strength=args.strength,
-            seed=args.seed,
-        )
-        save_weights(detector, args.out / "detector.safetensors")
+        _fit_detector(args, train, journal)
     if "parts" in args.stages:
-        schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
-        parts = fit_parts(
-            _started(PartNetwork(trunk()), args.init, "parts"),
-            train,
-            schedule,
-            journal,
-            strength=args.strength,
-            seed=args.seed,
-        )
-        save_weights(parts, args.out / "parts.safetensors")
-        pred = predict(parts, val)
-        np.savez_compressed(
-            args.out / "val_predictions.npz",
-            **{k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()},
-        )
-        try:
-            figures = summary(pred)
-        except ImportError:
-            figures = {}
-        (args.out / "val_summary.json").write_text(json.dumps(figures, indent=1))
-        print(json.dumps(figures))
+        _fit_parts(args, train, val, journal)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Light changes made anew at every step, on whole batches where the network runs: gain, colour, contrast, noise, mirror."""
+"""Light changes made anew at every step, on whole batches where the network runs."""
 
 from __future__ import annotations
 
@@ -19,12 +19,17 @@ def jitter(pixels: Tensor, strength: float = 1.0) -> Tensor:
     if strength <= 0:
         return pixels
     b, device = pixels.shape[0], pixels.device
-    rand = lambda *shape: torch.rand(shape, device=device) * 2 - 1  # noqa: E731
-    gain = torch.exp2(0.25 * strength * rand(b, 1, 1, 1) + 0.1 * strength * rand(b, 3, 1, 1))
+    exposure, cast = _either_way(b, 1, device), _either_way(b, 3, device)
+    gain = torch.exp2(0.25 * strength * exposure + 0.1 * strength * cast)
     mean = pixels.mean((2, 3), keepdim=True)
-    contrast = 1 + 0.2 * strength * rand(b, 1, 1, 1)
+    contrast = 1 + 0.2 * strength * _either_way(b, 1, device)
     noise = torch.randn_like(pixels) * (8 * strength * torch.rand(b, 1, 1, 1, device=device) ** 3)
     return (((pixels - mean) * contrast + mean) * gain + noise).clamp(0, 255)
+
+
+def _either_way(batch: int, channels: int, device: torch.device) -> Tensor:
+    """Uniform in -1..1, a value a picture and channel."""
+    return torch.rand((batch, channels, 1, 1), device=device) * 2 - 1
 
 
 def mirror(pixels: Tensor, boxes: Tensor, share: float = 0.3) -> tuple[Tensor, Tensor]:

@@ -8,10 +8,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import torch
-from torch import nn
+from torch import Tensor, nn
 
+Network = TypeVar("Network", bound=nn.Module)
 Report = Callable[[str, int, dict[str, float]], None]
 
 
@@ -48,10 +50,10 @@ class Watch:
         return True
 
 
-class Averaged:
+class Averaged(Generic[Network]):
     """Exponential moving average of a model's weights and buffers."""
 
-    def __init__(self, model: nn.Module, decay: float = 0.998) -> None:
+    def __init__(self, model: Network, decay: float = 0.998) -> None:
         """Start from the model as it is."""
         self.model = copy.deepcopy(model).eval()
         self.decay, self.updates = decay, 0
@@ -59,7 +61,7 @@ class Averaged:
             p.requires_grad_(False)
 
     @torch.no_grad()
-    def update(self, model: nn.Module) -> None:
+    def update(self, model: Network) -> None:
         """Blend in the newest weights; early on the average follows fast."""
         self.updates += 1
         d = min(self.decay, (1 + self.updates) / (10 + self.updates))
@@ -74,11 +76,20 @@ def optimiser(model: nn.Module, schedule: Schedule, trunk_share: float = 0.35) -
     groups: dict[tuple[bool, bool], list[nn.Parameter]] = {}
     for name, p in model.named_parameters():
         groups.setdefault((name.startswith("trunk."), p.ndim >= 2), []).append(p)
-    return torch.optim.AdamW([
-        {"params": params, "lr": schedule.peak_lr * (trunk_share if trunk else 1), "base": schedule.peak_lr * (trunk_share if trunk else 1),
-         "weight_decay": schedule.weight_decay if decays else 0.0}
-        for (trunk, decays), params in groups.items()
-    ], betas=(0.9, 0.99))  # fmt: skip
+    rated = []
+    for (trunk, decays), params in groups.items():
+        rate = schedule.peak_lr * (trunk_share if trunk else 1)
+        decay = schedule.weight_decay if decays else 0.0
+        rated.append({"params": params, "lr": rate, "base": rate, "weight_decay": decay})
+    return torch.optim.AdamW(rated, betas=(0.9, 0.99))
+
+
+def take_step(loss: Tensor, model: nn.Module, opt: torch.optim.Optimizer, longest: float) -> None:
+    """One step downhill, on a gradient no longer than `longest`."""
+    opt.zero_grad(set_to_none=True)
+    torch.autograd.backward(loss)
+    torch.nn.utils.clip_grad_norm_(model.parameters(), longest)
+    opt.step()
 
 
 def set_lr(opt: torch.optim.Optimizer, progress: float, warmup: float) -> None:

@@ -64,7 +64,7 @@ class Detector(nn.Module):
         self.box_tower = nn.Sequential(_separable(width, width), _separable(width, width))
         self.score = nn.Conv2d(width, len(PartName), 1)
         self.box = nn.Conv2d(width, 4, 1)
-        nn.init.constant_(self.score.bias, -4.6)
+        self.score.bias = nn.Parameter(torch.full((len(PartName),), -4.6))  # at first nearly no cell holds a part
         self.scale = nn.Parameter(torch.ones(len(STRIDES)))
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
@@ -95,9 +95,11 @@ class PartNetwork(nn.Module):
     where its digit stands, and reads the digit there. Pocket points: maps likewise.
 
     Answers: `answers` logits of all heads side by side, `seen` logits (a person could judge it here),
-    `digits` (slots, 10) with `digit_seen` and the log maps `digit_map` (slots, h/4 * w/4), `box` cx, cy, w, h in 0..1 of the crop, `points` x, y, log sigma
-    in 0..1 of the crop with `point_seen`.
+    `digits` (slots, 10) with `digit_seen` and the log maps `digit_map` (slots, h/4 * w/4), `box` cx, cy, w, h in
+    0..1 of the crop, `points` x, y, log sigma in 0..1 of the crop with `point_seen`.
     """
+
+    shared_slots: Tensor
 
     def __init__(self, trunk: Lite0, width: int = 160, heads: int = 4) -> None:
         """Attention of `width` channels in `heads` heads."""
@@ -163,12 +165,15 @@ class PartNetwork(nn.Module):
         q = self.queries.view(1, self.n_queries, self.heads, d).transpose(1, 2)
         weight = torch.softmax((q @ k) / math.sqrt(d), -1)
         pooled = (weight @ v).transpose(1, 2).reshape(b, self.n_queries, w) + self.queries
-        return self.out(pooled + self.mix(pooled))
+        seen: Tensor = self.out(pooled + self.mix(pooled))
+        return seen
 
     def _fine(self, taps: dict[str, Tensor]) -> Tensor:
         """Features at stride 8 that also know the whole: (b, 64, h/8, w/8)."""
         p16 = self.point16(taps["s16"]) + F.interpolate(self.point32(taps["s32"]), scale_factor=2.0, mode="nearest")
-        return self.point_tower(self.point8(taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest"))
+        p8 = self.point8(taps["s8"]) + F.interpolate(p16, scale_factor=2.0, mode="nearest")
+        fine: Tensor = self.point_tower(p8)
+        return fine
 
     def _read(self, fine: Tensor, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor]:
         """Digit logits and legibility at each slot's place (b, slots, 11), and each slot's log map."""

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS
-from pipeline.classify.heads import HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots
+from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots
+from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from synthetic.arrays import arrays_for
 from synthetic.crops import PartCrop, sample_crop, sample_photo
@@ -50,17 +51,18 @@ def labels_of(crop: PartCrop) -> PartLabels:
     """Targets from a drawn crop's truth."""
     pair, note = crop.pair, crop.annotation
     raw = {**note.truth, "metal_name": pair.metal, "motto_curve": pair.motto_curve}
-    cue_of = {"metal_name": "metal", "motto_curve": "label_motto_curve"}
     answers, seen = np.full(len(HEADS), -1, np.int8), np.full(len(HEADS), -1, np.int8)
     for i, head in enumerate(HEADS):
         if crop.part in head.parts:
             answers[i] = head.answers.index(raw[head.name])
-            seen[i] = cue_of.get(head.name, head.name) in note.attributes
+            seen[i] = CUE_OF_HEAD.get(head.name, head.name) in note.attributes
     printed = {
-        (PartName.BUTTON_BACK, "code"): pair.code, (PartName.CARE_TAG, "code"): pair.tag_code,
-        (PartName.LABEL, "style"): digits_in(pair.printed_style), (PartName.LABEL, "waist"): f"{pair.printed_waist:02d}",
+        (PartName.BUTTON_BACK, "code"): pair.code,
+        (PartName.CARE_TAG, "code"): pair.tag_code,
+        (PartName.LABEL, "style"): digits_in(pair.printed_style),
+        (PartName.LABEL, "waist"): f"{pair.printed_waist:02d}",
         (PartName.LABEL, "leg"): f"{pair.printed_leg:02d}",
-    }  # fmt: skip
+    }
     digits, digit_seen = np.full(SLOT_COUNT, -1, np.int8), np.full(SLOT_COUNT, -1, np.int8)
     for (part, name), where in digit_slots().items():
         if part == crop.part:
@@ -74,7 +76,7 @@ def labels_of(crop: PartCrop) -> PartLabels:
     points = np.full((len(POCKET_POINTS), 2), np.nan, np.float32)
     if note.keypoints is not None:
         w, h = crop.size_wh
-        inside = ((note.keypoints > 0) & (note.keypoints < (w, h))).all(1)
+        inside = np.all((note.keypoints > 0) & (note.keypoints < np.array((w, h))), axis=1)
         points[: len(note.keypoints)] = np.where(inside[:, None], crop.square.to_square(note.keypoints), np.nan)
     return PartLabels(answers, seen, digits, digit_seen, box, points, digit_points, PARTS.index(crop.part))
 
@@ -88,7 +90,7 @@ def digits_in(text: str) -> str:
 class DrawPlan:
     """What to draw: how many crops a part and photos, in which looks, from which seed."""
 
-    sheet: Any
+    sheet: ReferenceSheet
     crops: Mapping[PartName, int]
     photos: int
     photo_side_px: int
@@ -113,7 +115,7 @@ def _layout(plan: DrawPlan) -> list[tuple[str, PartName, int]]:
     """(group, part, index within the group) of every crop, parts interleaved."""
     rng = np.random.default_rng(plan.seed)
     jobs = [(i, part) for part, n in plan.crops.items() for i in range(n)]
-    rng.shuffle(jobs)  # type: ignore[arg-type]
+    rng.shuffle(jobs)
     counts: dict[str, int] = {}
     out = []
     for _, part in jobs:
@@ -173,7 +175,8 @@ def _start_worker(plan: DrawPlan, folder: Path, device: str, end: float) -> None
 def _array(name: str) -> NDArray[Any]:
     if name not in _worker["open"]:
         _worker["open"][name] = np.load(_worker["folder"] / f"{name}.npy", mmap_mode="r+")
-    return _worker["open"][name]
+    opened: NDArray[Any] = _worker["open"][name]
+    return opened
 
 
 def _draw_chunk(job: tuple[str, int, int]) -> int:
