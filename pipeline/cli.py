@@ -121,9 +121,14 @@ def _speed(scanned: Scanned, workers: int) -> dict[str, float]:
 
 
 def _train(options: argparse.Namespace) -> int:
-    from pipeline.train.main import train
+    from pipeline.train.main import TrainOptions, train
 
-    train(options.folders, _folder_to_write(options.out))
+    setup = TrainOptions(epochs=options.epochs, start_from=options.start_from, seed=options.seed)
+    try:
+        sheets, show = load_sheets(options.configs), lambda label: progress(label, Console(stderr=True))
+        train(options.folders, _folder_to_write(options.out), sheets, setup, show)
+    except ValueError as err:
+        raise NothingToDo(str(err)) from err
     _print(f"networks and their cards in {options.out}")
     return DONE
 
@@ -274,6 +279,10 @@ def _parser() -> argparse.ArgumentParser:
     train = commands.add_parser("train", help="train on labelled folders (needs the training extra)")
     train.add_argument("folders", type=Path, nargs="+", metavar="FOLDER", help="labelled folders")
     train.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the networks are written")
+    train.add_argument("--epochs", type=_count, default=6, metavar="N", help="passes over the samples; default: 6")
+    train.add_argument("--start-from", type=Path, metavar="DIR", help="weights to go on from; default: ImageNet's")
+    train.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed trains the same on a CPU")
+    _add_configs(train)
     train.set_defaults(command=_train)
 
     demo = commands.add_parser("demo", help="invent a night, scan it, show the top of the queue")

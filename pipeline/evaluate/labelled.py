@@ -14,7 +14,10 @@ from pipeline.intake import read_listings
 
 @dataclass(frozen=True, slots=True)
 class LabelledPart:
-    """One annotated part: its cues as far as this photo shows them, its print, the tab's place in mm."""
+    """One annotated part: its cues as far as this photo shows them, its print, the tab's place in mm.
+
+    `outline_points`: a pocket's five corners and the tab's two seam points in photo px, where somebody marked them.
+    """
 
     photo: str
     part: PartName
@@ -22,6 +25,7 @@ class LabelledPart:
     cues: Mapping[str, str]
     text: str | None = None
     tab_position_mm: float | None = None
+    outline_points: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,7 @@ def _labelled_part(photo: str, part: PartName, annotation: Mapping[str, Any]) ->
         cues={cue: state for cue, state in attributes.items() if isinstance(state, str) and state != "not_seen"},
         text=None if text is None else str(text),
         tab_position_mm=None if position is None else float(position),
+        outline_points=tuple((float(x), float(y)) for x, y in annotation.get("outline_points", ())),
     )
 
 
