@@ -130,7 +130,8 @@ class Canvas:
         scale = yarn_mm * self.px_per_mm / YARN_PX
         light = self.texture(weave.light, scale, offset, patch)
         clouds = cloud_tiles()
-        blotch = self.texture(clouds[3], self.px_per_mm * 0.25, (rng.random(), rng.random()), patch)
+        wide = max(1.0, self.width / self.px_per_mm / 350)  # a whole garment would show the tile repeating
+        blotch = self.texture(clouds[3], self.px_per_mm * 0.25 * wide, (rng.random(), rng.random()), patch)
         streak = self.texture(clouds[4], self.px_per_mm * 0.12, (rng.random(), rng.random()), patch, np.pi / 2)
         xp = self.arrays.xp
         light = xp.clip(light + (mottle * 0.5) * blotch * 0.3 + (mottle * 0.5) * streak * 0.3, 0.0, 1.0)

@@ -13,6 +13,7 @@ from pipeline.classify.crops import CROPS, PAD_GREY, Square, resize_square, squa
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Box, PartName
 from synthetic.arrays import Arrays
+from synthetic.clutter import draw_clutter
 from synthetic.looks import LOOKS
 from synthetic.pair import Pair, balanced_states, make_pair
 from synthetic.views import Annotation, View, annotate, plan_view
@@ -28,6 +29,7 @@ _KINDS_OF_PART = {
     PartName.ZIP: (("zip", 1.0),),
     PartName.CARE_TAG: (("care_tag", 1.0),),
 }
+CLUTTER_SHARE = 0.14  # of the detector's samples show no part at all
 _PHOTO_KINDS = (
     ("back_pocket", 0.2), ("tab", 0.1), ("label", 0.1), ("button", 0.1), ("button_back", 0.08), ("rivet", 0.1),
     ("zip", 0.08), ("care_tag", 0.08), ("whole_back", 0.1), ("whole_front", 0.06),
@@ -132,6 +134,9 @@ def sample_photo(
     arrays: Arrays,
 ) -> DetectorSample:
     """Draw one detector sample; about a quarter are second looks: a square round the small parts found at first."""
+    if rng.random() < CLUTTER_SHARE:
+        pixels = _recompressed(draw_clutter(rng, side_px), int(rng.integers(60, 97)))
+        return DetectorSample(pixels, (), np.zeros((0, 4), np.float32))
     pair = draw_pair(rng, sheet, departure_rate, looks)
     second = rng.random() < 0.25
     kind = (

@@ -180,9 +180,10 @@ def _pocket_parts(pair: Pair) -> tuple[PlacedPart, PlacedPart]:
     return body, tab
 
 
-def _label_part(pair: Pair) -> PlacedPart:
+def _label_part(pair: Pair, centre_seam: float = -78.0) -> PlacedPart:
+    """The label, on the waistband right of the centre seam."""
     rng = pair.rng(64)
-    spot = place(-78 + rng.uniform(-4, 8), -112 + rng.uniform(-6, 6), rng.normal(0, 0.015))
+    spot = place(centre_seam + rng.uniform(-4, 8), -112 + rng.uniform(-6, 6), rng.normal(0, 0.015))
     return PlacedPart(
         PartName.LABEL,
         _at(spot, label.outline(pair)),
@@ -210,7 +211,11 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
     """The garment from behind, laid on something: both pockets (the tab in the right one), label, legs."""
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     half = pair.waist_in * 25.4 / 2 / 2 * rng.uniform(0.98, 1.1)
-    cx, hem = -78.0, pair.leg_in * 25.4 + 120
+    # the pocket ends inside the side seam, however narrow the waist
+    cx, hem = (
+        -float(np.clip(half * 1.1 - pair.sheet.pocket.width_top - rng.uniform(5, 25), 8, 70)),
+        pair.leg_in * 25.4 + 120,
+    )
     flare, crotch = rng.uniform(0.5, 0.8), 230.0
     right = [
         (cx - half, -104),
@@ -237,7 +242,7 @@ def whole_back(pair: Pair, rng: Rng) -> Scene:
         _at(flip, pocket.outline(pair)),
         lambda c: pocket.draw_pocket(Pen(c, flip), pair, with_tab=False),
     )
-    return Scene(ground, (body, other, _label_part(pair)), (tab,))
+    return Scene(ground, (body, other, _label_part(pair, cx)), (tab,))
 
 
 def whole_front(pair: Pair, rng: Rng) -> Scene:

@@ -23,7 +23,7 @@ class Photos:
     def __init__(self, folder: Path, device: torch.device) -> None:
         """Bring the arrays that `draw_samples` wrote to the device."""
         pixels, boxes = np.load(folder / "photos_pixels.npy", mmap_mode="r"), np.load(folder / "photos_boxes.npy")
-        rows = np.flatnonzero(boxes[:, 0, 0] >= 0)
+        rows = np.flatnonzero(boxes[:, 0, 0] != -1)
         self.pixels = torch.empty((len(rows), *pixels.shape[1:]), dtype=torch.uint8, device=device)
         for i in range(0, len(rows), 256):
             self.pixels[i : i + 256] = torch.from_numpy(np.ascontiguousarray(pixels[rows[i : i + 256]])).to(device)

@@ -19,7 +19,7 @@ from pipeline.detect.detector import letterbox
 from pipeline.domain import Listing, Photo
 from pipeline.evaluate.labelled import LabelledPart, read_labelled
 from pipeline.intake import read_photo
-from pipeline.train.samples import LABEL_FIELDS, MAX_BOXES, PARTS, PartLabels, digits_in
+from pipeline.train.samples import LABEL_FIELDS, MAX_BOXES, NOTHING_THERE, PARTS, PartLabels, digits_in
 
 OnProgress = Callable[[int, int], None]
 HELD_OUT_SHARE = 0.2
@@ -161,6 +161,7 @@ def _boxed(photo: Photo, parts: Sequence[LabelledPart], side_px: int) -> tuple[N
     """A letterboxed photo and its boxes (MAX_BOXES, 5), the largest first where there are too many."""
     pixels, scale = letterbox(photo.pixels, side_px)
     rows = np.full((MAX_BOXES, 5), -1, np.float32)
+    rows[0, 0] = NOTHING_THERE
     for k, part in enumerate(sorted(parts, key=lambda p: -p.box.area)[:MAX_BOXES]):
         rows[k] = [PARTS.index(part.part), *(v * scale for v in part.box.xyxy)]
     return pixels, rows

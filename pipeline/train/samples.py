@@ -22,6 +22,7 @@ from synthetic.arrays import arrays_for
 from synthetic.crops import PartCrop, sample_crop, sample_photo
 
 MAX_BOXES = 12
+NOTHING_THERE = -2  # in a photo's first row: drawn, and no part in it; -1 there: not drawn
 PARTS = tuple(PartName)
 
 
@@ -207,6 +208,7 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
                 _worker["arrays"],
             )
             rows = np.full((MAX_BOXES, 5), -1, np.float32)
+            rows[0, 0] = NOTHING_THERE
             pixels, boxes, numbers = sample.pixels, sample.boxes_xyxy, [PARTS.index(part) for part in sample.parts]
             if plan.augment > 0:
                 changed = _worker["photo_augment"](image=pixels, bboxes=boxes, labels=numbers)

@@ -1,0 +1,176 @@
+"""Pictures with no garment part in them: what else people photograph, so that the detector learns to stay silent.
+
+Occluding shapes of all sizes over one another give the edges and scales of real photos ("dead leaves", Lee, Mumford
+and Huang 2001); gradients, discs, bands of print and plain cloth with seams are added to that.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic.lettering import font_files, line_of_text
+from synthetic.textures import backdrops, cloth_weaves, cloud_tiles, denim_weaves
+
+Rng = np.random.Generator
+Picture = NDArray[np.float32]  # (side, side, 3), 0..1
+_WORDS = (
+    "OPEN",
+    "SALE",
+    "MENU",
+    "EXIT",
+    "NORTH",
+    "PAGE 12",
+    "hello",
+    "2048",
+    "No. 7",
+    "abc",
+    "Station",
+    "5 km",
+    "TEA",
+    "wool",
+)
+
+
+def draw_clutter(rng: Rng, side_px: int) -> NDArray[np.uint8]:
+    """A square picture without any part. uint8 RGB (side_px, side_px, 3)."""
+    picture = _ground(rng, side_px)
+    if rng.random() < 0.75:
+        _leaves(rng, picture)
+    for add, chance in ((_discs, 0.5), (_print, 0.35), (_lines, 0.4)):
+        if rng.random() < chance:
+            add(rng, picture)
+    picture = _lit(rng, picture)
+    if rng.random() < 0.25:
+        picture = np.repeat(picture.mean(2, keepdims=True), 3, axis=2)
+    noisy = picture + rng.standard_normal(picture.shape).astype(np.float32) * float(rng.uniform(0, 0.04))
+    return np.asarray(np.clip(noisy * 255, 0, 255), np.uint8)
+
+
+def _colour(rng: Rng) -> NDArray[np.float32]:
+    grey = rng.random()
+    return np.clip(grey + rng.normal(0, float(rng.choice([0.03, 0.15, 0.3])), 3), 0, 1).astype(np.float32)
+
+
+def _tile(rng: Rng, side_px: int) -> NDArray[np.float32]:
+    """A grey texture (side_px, side_px) at a random scale."""
+    weaves = [w.light for w in (*denim_weaves(), *cloth_weaves().values())]
+    tiles = [*backdrops(), *weaves, *(0.5 + 0.15 * c for c in cloud_tiles())]
+    tile = tiles[int(rng.integers(len(tiles)))]
+    size = int(np.exp(rng.uniform(np.log(128), np.log(1400))))
+    scaled = cv2.resize(tile, (size, size), interpolation=cv2.INTER_AREA if size < 512 else cv2.INTER_LINEAR)
+    reps = -(-side_px // size) + 1
+    whole = np.tile(scaled, (reps, reps)) if reps > 1 else scaled
+    y, x = (int(rng.integers(0, whole.shape[0] - side_px + 1)) for _ in range(2))
+    return np.asarray(np.rot90(whole[y : y + side_px, x : x + side_px], int(rng.integers(4))), np.float32)
+
+
+def _ground(rng: Rng, side_px: int) -> Picture:
+    a, b = _colour(rng), _colour(rng)
+    t = (
+        np.clip(_tile(rng, side_px), 0, 1)[..., None]
+        if rng.random() < 0.75
+        else np.full((side_px, side_px, 1), 0.5, np.float32)
+    )
+    ramp = np.linspace(0, 1, side_px, dtype=np.float32)[:, None, None]
+    return np.ascontiguousarray((a + (b - a) * (0.6 * t + 0.4 * ramp)).astype(np.float32))
+
+
+def _leaves(rng: Rng, picture: Picture) -> None:
+    """Polygons and ellipses of power-law sizes over one another, each flat, shaded or textured."""
+    side = picture.shape[0]
+    for _ in range(int(rng.integers(5, 90))):
+        radius = side * 0.5 / (1 + rng.pareto(1.2) * 4) ** 1.0 * float(rng.uniform(0.2, 1))
+        centre = rng.uniform(0, side, 2)
+        n = int(rng.integers(3, 9))
+        angle = np.sort(rng.uniform(0, 2 * np.pi, n)) if rng.random() < 0.6 else np.linspace(0, 2 * np.pi, 28)
+        reach = radius * (rng.uniform(0.4, 1.3, len(angle)) if len(angle) < 28 else 1.0)
+        squash = rng.uniform(0.2, 1.0)
+        points = centre + np.stack([np.cos(angle) * reach, np.sin(angle) * reach * squash], 1)
+        mask = np.zeros((side, side), np.uint8)
+        cv2.fillPoly(mask, [np.round(points * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
+        ys, xs = np.nonzero(mask)
+        if len(ys) == 0:
+            continue
+        box = (slice(ys.min(), ys.max() + 1), slice(xs.min(), xs.max() + 1))
+        a = mask[box][..., None].astype(np.float32) / 255
+        fill = np.broadcast_to(_colour(rng), (*mask[box].shape, 3)).astype(np.float32)
+        if rng.random() < 0.4:
+            fill = fill * (0.6 + 0.8 * np.clip(_tile(rng, side)[box], 0, 1)[..., None])
+        if rng.random() < 0.4:
+            fill = fill * np.linspace(float(rng.uniform(0.4, 1)), 1.2, fill.shape[1], dtype=np.float32)[None, :, None]
+        picture[box] = picture[box] * (1 - a) + fill * a
+
+
+def _discs(rng: Rng, picture: Picture) -> None:
+    """Coins, lids, plates, wheels, berries: round things that are no hardware on cloth."""
+    side = picture.shape[0]
+    for _ in range(int(rng.integers(1, 12))):
+        r = float(side * rng.uniform(0.015, 0.16))
+        c = rng.uniform(0, side, 2)
+        colour = _colour(rng)
+        y, x = np.mgrid[0:side, 0:side].astype(np.float32)
+        d = np.hypot(x - c[0], (y - c[1]) / rng.uniform(0.6, 1.0)) / r
+        inside = np.clip((1 - d) * r, 0, 1)[..., None]
+        shade = (
+            0.5 + 0.7 * np.sqrt(np.clip(1 - d * d, 0, 1))
+            if rng.random() < 0.5
+            else 0.8 + 0.2 * np.sin(d * rng.uniform(4, 25))
+        )
+        light = (1 + 0.4 * (x - c[0]) / r)[..., None] if rng.random() < 0.5 else 1.0
+        picture[:] = picture * (1 - inside) + np.clip(colour * shade[..., None] * light, 0, 1) * inside
+
+
+def _print(rng: Rng, picture: Picture) -> None:
+    """Signs, pages, screens: rows of letters on a patch or on nothing."""
+    side = picture.shape[0]
+    fonts = font_files()
+    font = fonts[int(rng.integers(len(fonts)))]
+    height = int(side * rng.uniform(0.02, 0.12))
+    x, y = rng.uniform(0, side * 0.6, 2)
+    rows = int(rng.integers(1, 9))
+    if rng.random() < 0.6:
+        cv2.rectangle(
+            picture,
+            (int(x - height), int(y - height)),
+            (int(x + 0.5 * side), int(y + rows * 1.7 * height)),
+            _colour(rng).tolist(),
+            -1,
+        )
+    ink = _colour(rng)
+    for row in range(rows):
+        glyphs = line_of_text(" ".join(rng.choice(_WORDS, int(rng.integers(1, 4)))), font)
+        width = max(2, int(height * glyphs.width / max(glyphs.height, 0.1)))
+        mask = cv2.resize(glyphs.mask, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+        top, left = int(y + row * 1.6 * height), int(x)
+        view = picture[top : top + height, left : left + width]
+        m = mask[: view.shape[0], : view.shape[1], None]
+        view[:] = view * (1 - m) + ink * m
+
+
+def _lines(rng: Rng, picture: Picture) -> None:
+    """Wires, seams, branches, grids."""
+    side = picture.shape[0]
+    for _ in range(int(rng.integers(1, 14))):
+        points = np.cumsum(np.vstack([rng.uniform(0, side, (1, 2)), rng.normal(0, side / 6, (5, 2))]), 0)
+        width = int(rng.integers(1, 9))
+        if rng.random() < 0.4:  # dashed, as stitches are
+            for a, b in itertools.pairwise(points):
+                for t in np.arange(0, 1, 0.08):
+                    ends = np.round([a + (b - a) * t, a + (b - a) * (t + 0.05)]).astype(int)
+                    cv2.line(picture, ends[0].tolist(), ends[1].tolist(), _colour(rng).tolist(), width, cv2.LINE_AA)
+        else:
+            cv2.polylines(
+                picture, [np.round(points).astype(np.int32)], False, _colour(rng).tolist(), width, cv2.LINE_AA
+            )
+
+
+def _lit(rng: Rng, picture: Picture) -> Picture:
+    """Uneven light and a lens's softness."""
+    side = picture.shape[0]
+    coarse = cv2.resize(rng.uniform(0.5, 1.2, (4, 4)).astype(np.float32), (side, side), interpolation=cv2.INTER_CUBIC)
+    blurred = cv2.GaussianBlur(picture, (0, 0), float(rng.choice([0.5, 0.8, 1.2, 2.5, 6.0])))
+    return np.asarray(blurred * coarse[..., None], np.float32)
