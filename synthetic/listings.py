@@ -150,17 +150,22 @@ def _plan_listing(job: _Job, index: int) -> _Plan:
     if states["photo_reuse"] == "other_seller" and index == 0:
         states["photo_reuse"] = "none"  # nobody came before
     pair = make_pair(rng, job.sheet, states, counterfeit, LOOKS[str(rng.choice(list(o.looks)))])
-    fly = job.sheet.styles[pair.style].fly
+    kinds = choose_kinds(rng, job.sheet.styles[pair.style].fly)
+    sellers = max(3, job.total // 3)
+    seller = (
+        f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"
+    )
+    return _Plan(pair, kinds, seller, int(rng.integers(2**31)))
+
+
+def choose_kinds(rng: Rng, fly: str) -> tuple[str, ...]:
+    """Which photos a seller takes, in the order shown: three to eight; of a zip only where there is one."""
     chances = {k: (0.0 if k == "zip" and fly == "button" else p) for k, p in _PHOTO_CHANCES.items()}
     kinds = [k for k, p in chances.items() if rng.random() < p]
     while len(kinds) < 3:
         kinds.append(str(rng.choice([k for k, p in chances.items() if p > 0 and k not in kinds])))
     rng.shuffle(kinds)
-    sellers = max(3, job.total // 3)
-    seller = (
-        f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"
-    )
-    return _Plan(pair, tuple(kinds[:8]), seller, int(rng.integers(2**31)))
+    return tuple(kinds[:8])
 
 
 def _draw_listing(job: _Job) -> _Drawn:
@@ -176,7 +181,7 @@ def _draw_listing(job: _Job) -> _Drawn:
         pixels, notes = _draw_photo(plan, k, kind)
         if k == 0 and plan.pair.states["photo_reuse"] == "other_seller":
             pixels, notes = _taken_photo(job, rng, plan)
-        _save(job.out / name, pixels, rng)
+        save_photo(job.out / name, pixels, rng)
         drawn.photos.append((name, pixels.shape[1], pixels.shape[0], notes, plan.pair))
         drawn.listing["photos"].append(name)
     return drawn
@@ -237,7 +242,7 @@ def _listing_row(job: _Job, plan: _Plan, listing_id: str, rng: Rng) -> dict[str,
     }  # fmt: skip
 
 
-def _save(path: Path, pixels: NDArray[np.uint8], rng: Rng) -> None:
+def save_photo(path: Path, pixels: NDArray[np.uint8], rng: Rng) -> None:
     """JPEG as phones and sites send them; some carry their turn in EXIF."""
     orientation = int(rng.choice([1, 3, 6, 8], p=[0.82, 0.03, 0.1, 0.05]))
     stored = pixels if orientation == 1 else cv2.rotate(pixels, _ORIENTATIONS[orientation])
