@@ -64,6 +64,7 @@ VIEWS: Mapping[str, str] = {
     "care_tag": "the care tag inside, flat and sharp",
 }
 
+# fmt: off
 CUES: Mapping[str, Cue] = {
     cue.name: cue
     for cue in (
@@ -158,3 +159,4 @@ CUES: Mapping[str, Cue] = {
         }, Source.PHOTOS),
     )
 }
+# fmt: on

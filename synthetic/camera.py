@@ -136,7 +136,9 @@ def plan_canvas(camera: Camera, window: Window, out_wh: tuple[int, int]) -> tupl
     """
     to_out = window_matrix(camera, window, out_wh)
     w, h = out_wh
-    edge = np.array([(x * w, y * h) for x in (-0.04, 0.5, 1.04) for y in (-0.04, 0.5, 1.04)])
+    bent = float(np.abs(camera.bend).max()) / min(window[2], window[3])  # the bend looks past the window's edge
+    reach = 0.04 + bent
+    edge = np.array([(x * w, y * h) for x in (-reach, 0.5, 1 + reach) for y in (-reach, 0.5, 1 + reach)])
     back = np.linalg.inv(to_out)
     mm = np.hstack([edge, np.ones((9, 1))]) @ back.T
     mm = mm[:, :2] / mm[:, 2:]

@@ -12,7 +12,8 @@ from pipeline.cues import CUES
 
 Floats = NDArray[np.float64]
 Shares = Mapping[str, Mapping[str, tuple[float, float]]]
-_LEAST_SHARE = 1e-4  # no state is so rare that a finite collection could prove it
+# A repair or a slip at the machine does nearly anything once in some hundreds of pairs (judgement, not measured).
+_LEAST_SHARE = 0.002
 _LN10 = float(np.log(10))
 
 

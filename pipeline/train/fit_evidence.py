@@ -40,6 +40,9 @@ from synthetic.pair import natural_states
 Floats = NDArray[np.float64]
 PARTS = tuple(PartName)
 _SWEEP_FROM = 0.02
+# The score estimates the overlap with a true part. A higher bar would suit the look that it was fitted on and lose
+# parts in photos of any other.
+_SURE_ENOUGH = 0.5
 _IOUS = np.arange(0.5, 1.0, 0.05)  # COCO's thresholds
 _WEIGHTS = np.linspace(0, 1, 11)
 _FEWEST = 20  # rows below which nothing is fitted
@@ -173,7 +176,7 @@ def _blends(photo: Photo, part: FoundPart, networks: Mapping[int, Network]) -> t
 
 
 def best_score(matches: Sequence[_Match], wanted: int, otherwise: float) -> float:
-    """The least score with the highest F1; `otherwise` where there is too little to tell."""
+    """The least score with the highest F1, at most _SURE_ENOUGH; `otherwise` where there is too little to tell."""
     if wanted < _FEWEST // 2 or not matches:
         return otherwise
     order = sorted(matches, key=lambda match: -match.found.score)
@@ -181,7 +184,7 @@ def best_score(matches: Sequence[_Match], wanted: int, otherwise: float) -> floa
     f1 = 2 * right / (np.arange(1, len(order) + 1) + wanted)
     best = int(f1.argmax())
     below = order[best + 1].found.score if best + 1 < len(order) else _SWEEP_FROM
-    return round((order[best].found.score + below) / 2, 3)
+    return round(min((order[best].found.score + below) / 2, _SURE_ENOUGH), 3)
 
 
 def best_weight(matches: Sequence[_Match], least_score: float, otherwise: float) -> float:

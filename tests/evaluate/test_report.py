@@ -96,13 +96,13 @@ def test_what_cannot_be_judged_says_why(clear, tmp_path):
     assert metrics["tab_position"]["skipped"] == "no tab was measured"
 
 
-def test_calibration_fitted_on_one_night_holds_on_another(tmp_path):
+def test_calibration_of_an_overstated_sum_fitted_on_one_night_holds_on_another(tmp_path):
     nights = [make_night(tmp_path / str(seed), 1500, clearness=4.0, seed=seed) for seed in (1, 2)]
     truth = [read_labelled(tmp_path / str(seed)).truth for seed in (1, 2)]
 
     def sums_and_labels(number: int):
         queue = nights[number].queue
-        return [raw_log10_lr(q) for q in queue], [truth[number][q.listing_id].counterfeit for q in queue]
+        return [2 * raw_log10_lr(q) for q in queue], [truth[number][q.listing_id].counterfeit for q in queue]
 
     points = fit_calibration(*sums_and_labels(0), segments=3, ridge=1.0)
     sums, labels = sums_and_labels(1)

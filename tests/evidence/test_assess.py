@@ -21,6 +21,13 @@ def log10_lr(*cues: CueReading, config=EXACT) -> float:
     return assess(seen(*cues), sheet(), config).log10_lr
 
 
+def with_thread_shares(shares):
+    cues = EXACT.model_dump()["cues"]
+    for state, (genuine, counterfeit) in shares.items():
+        cues["tab_thread"]["states"][state] |= {"genuine": genuine, "counterfeit": counterfeit}
+    return evidence(least_doubt=0.0, least_spread=0.0, cues=cues)
+
+
 @st.composite
 def any_reading(draw):
     cue, state = draw(cue_and_state)
@@ -37,19 +44,12 @@ def test_nothing_seen_leaves_the_prior():
 
 
 def test_a_sure_reading_counts_the_log_of_the_two_shares():
-    assert log10_lr(sure("tab_thread", "other")) == pytest.approx(
-        math.log10(
-            EXACT.cues["tab_thread"].states["other"].counterfeit / EXACT.cues["tab_thread"].states["other"].genuine
-        )
-    )
+    config = with_thread_shares({"matching": (0.9, 0.6), "other": (0.1, 0.4)})
+    assert log10_lr(sure("tab_thread", "other"), config=config) == pytest.approx(math.log10(4))
 
 
 def test_an_unsure_reading_follows_the_mixture_of_states_by_hand():
-    shares = {"matching": (0.9, 0.6), "other": (0.1, 0.4)}
-    cues = EXACT.model_dump()["cues"]
-    for state, (genuine, counterfeit) in shares.items():
-        cues["tab_thread"]["states"][state] |= {"genuine": genuine, "counterfeit": counterfeit}
-    config = evidence(least_doubt=0.0, least_spread=0.0, cues=cues)
+    config = with_thread_shares({"matching": (0.9, 0.6), "other": (0.1, 0.4)})
     by_hand = math.log10((0.7 * 0.4 + 0.3 * 0.6) / (0.7 * 0.1 + 0.3 * 0.9))
     assert log10_lr(unsure("tab_thread", "other", 0.7), config=config) == pytest.approx(by_hand)
 

@@ -59,7 +59,7 @@ def test_a_wrong_sheet_is_refused_by_file_and_key(tmp_path, key, value, says):
 @pytest.mark.parametrize(
     ("key", "value", "says"),
     [
-        ("cues.tab_thread.states.other.genuine", 0.5, "cues.tab_thread: the genuine shares sum to 1.4900"),
+        ("cues.tab_thread.states.other.genuine", 0.5, "cues.tab_thread: the genuine shares sum to 1.4"),
         ("cues.tab_colour", {"note": "", "bound_log10_lr": 1, "states": {}}, "cues.tab_colour: no such cue"),
         ("cues.tab_thread", None, "cues: add tab_thread"),
         ("groups", [{"name": "g", "overlap": 0, "cues": ["metal", "metal"]}], "groups: metal stands twice"),
