@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import albumentations as A
 
-PAD_GREY = 114
+from pipeline.cutting import PAD_GREY
 
 
 def crop_augmentation(strength: float = 1.0) -> A.Compose:

@@ -13,7 +13,7 @@ from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
 from pipeline.train.gpu_augment import jitter, mirror
-from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr, take_step
+from pipeline.train.loop import Report, Schedule, fit, training_device
 from pipeline.train.networks import STRIDES, Detector
 
 
@@ -139,24 +139,16 @@ def fit_detector(
     model: Detector, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
 ) -> Detector:
     """Train on the photos in `folder`; returns the averaged model on the CPU."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    device = training_device()
     torch.manual_seed(seed)
     data = Photos(folder, device)
     report("detector data", 0, {"photos": len(data.boxes)})
-    model = model.to(device).to(memory_format=torch.channels_last).train()
-    averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
-    for raw, targets in data.batches(schedule.batch, seed):
-        progress = watch.progress()
-        if progress >= 1:
-            break
-        set_lr(opt, progress, schedule.warmup_share)
-        pixels, targets = mirror(raw.permute(0, 3, 1, 2).float(), targets)
+
+    def losses_of(network: Detector, batch: tuple[Tensor, Tensor]) -> dict[str, Tensor]:
+        pixels, targets = mirror(batch[0].permute(0, 3, 1, 2).float(), batch[1])
         pixels = jitter(pixels, strength).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            logits, boxes = model(pixels)
-        losses = detector_losses(logits.float(), boxes.float(), targets, data.side_px)
-        take_step(losses["total"], model, opt, longest=10.0)
-        averaged.update(model)
-        if watch.is_time_to_report():
-            report("detector", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
-    return averaged.model.cpu()
+            logits, boxes = network(pixels)
+        return detector_losses(logits.float(), boxes.float(), targets, data.side_px)
+
+    return fit(model, data.batches(schedule.batch, seed), losses_of, schedule, report, run="detector", longest=10.0)

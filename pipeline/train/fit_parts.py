@@ -14,7 +14,7 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.train.gpu_augment import jitter
-from pipeline.train.loop import Averaged, Report, Schedule, Watch, optimiser, set_lr, take_step
+from pipeline.train.loop import Report, Schedule, fit, training_device
 from pipeline.train.networks import PartNetwork
 from pipeline.train.samples import groups_in, load_group
 
@@ -142,32 +142,24 @@ def fit_parts(
     model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
 ) -> PartNetwork:
     """Train on the crops in `folder`; returns the averaged model on the CPU."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    device = training_device()
     torch.manual_seed(seed)
     data = Crops(folder, device)
     report("parts data", 0, {"crops": sum(data.sizes)})
-    model = model.to(device).to(memory_format=torch.channels_last).train()
-    averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
-    for batch in data.batches(schedule.batch, seed):
-        progress = watch.progress()
-        if progress >= 1:
-            break
-        set_lr(opt, progress, schedule.warmup_share)
+
+    def losses_of(network: PartNetwork, batch: Batch) -> dict[str, Tensor]:
         pixels = jitter(batch["pixels"].permute(0, 3, 1, 2).float(), strength)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = model(pixels.contiguous(memory_format=torch.channels_last))
-        losses = part_losses(out, batch)
-        take_step(losses["total"], model, opt, longest=5.0)
-        averaged.update(model)
-        if watch.is_time_to_report():
-            report("parts", watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
-    return averaged.model.cpu()
+            out = network(pixels.contiguous(memory_format=torch.channels_last))
+        return part_losses(out, batch)
+
+    return fit(model, data.batches(schedule.batch, seed), losses_of, schedule, report, run="parts", longest=5.0)
 
 
 @torch.no_grad()
 def predict(model: PartNetwork, folder: Path, batch: int = 128) -> dict[str, NDArray[Any]]:
     """Outputs and targets for all crops in a folder, concatenated over sizes."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    device = training_device()
     model = model.to(device).eval()
     rows: dict[str, list[NDArray[Any]]] = {}
     for name in groups_in(folder):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -14,6 +14,7 @@ import torch
 from torch import Tensor, nn
 
 Network = TypeVar("Network", bound=nn.Module)
+Batch = TypeVar("Batch")
 Report = Callable[[str, int, dict[str, float]], None]
 
 
@@ -101,6 +102,50 @@ def set_lr(opt: torch.optim.Optimizer, progress: float, warmup: float) -> None:
     )
     for group in opt.param_groups:
         group["lr"] = group["base"] * max(factor, 1e-3)
+
+
+def training_device() -> torch.device:
+    """The GPU where there is one."""
+    return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+
+
+def fit(
+    model: Network,
+    batches: Iterable[Batch],
+    losses_of: Callable[[Network, Batch], Mapping[str, Tensor]],
+    schedule: Schedule,
+    report: Report,
+    *,
+    run: str,
+    longest: float,
+) -> Network:
+    """Train until the schedule ends.
+
+    Args:
+        model: what to train; moved to the training device.
+        batches: endless, already on that device.
+        losses_of: the losses of a batch; `total` is descended, all are reported.
+        schedule: steps, rates and the time limit.
+        report: told now and then how it goes.
+        run: the name to report under.
+        longest: gradients are cut to this length.
+
+    Returns:
+        The averaged model, on the CPU.
+    """
+    model = model.to(training_device()).to(memory_format=torch.channels_last).train()
+    averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
+    for batch in batches:
+        progress = watch.progress()
+        if progress >= 1:
+            break
+        set_lr(opt, progress, schedule.warmup_share)
+        losses = losses_of(model, batch)
+        take_step(losses["total"], model, opt, longest)
+        averaged.update(model)
+        if watch.is_time_to_report():
+            report(run, watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
+    return averaged.model.cpu()
 
 
 @dataclass
