@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +68,25 @@ def without_doubles(boxes: Boxes, nms_iou: float) -> Boxes:
         overlaps = overlap(boxes.xyxy[best], boxes.xyxy[rest])
         order = rest[(overlaps <= nms_iou) | (boxes.parts[rest] != boxes.parts[best])]
     return boxes.take(np.array(kept, np.intp))
+
+
+def without_rivals(boxes: Boxes, sureness: Floats, most_iou: float, may_share: Collection[frozenset[int]]) -> Boxes:
+    """Of boxes of different parts that lie on each other only the surest, in the order given.
+
+    Args:
+        boxes: without doubles within a part.
+        sureness: shape (n,), comparable across parts.
+        most_iou: overlap above which two boxes are one thing with two names.
+        may_share: pairs of parts that may lie on each other; their boxes never displace each other.
+    """
+    kept: list[int] = []
+    for place in np.argsort(-sureness, kind="stable"):
+        overlaps = overlap(boxes.xyxy[place], boxes.xyxy[kept])
+        part = int(boxes.parts[place])
+        names = [int(boxes.parts[other]) for other, iou in zip(kept, overlaps, strict=True) if iou > most_iou]
+        if all(name == part or frozenset((name, part)) in may_share for name in names):
+            kept.append(int(place))
+    return boxes.take(np.array(sorted(kept), np.intp))
 
 
 def overlap(box_xyxy: Floats, boxes_xyxy: Floats) -> Floats:

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.cutting import Square
-from pipeline.detect.boxes import Boxes, decode, without_doubles
+from pipeline.detect.boxes import Boxes, decode, without_doubles, without_rivals
 from pipeline.detect.detector import PARTS, Detector, cut_off, letterbox, one_tab_a_pocket, sharpened, square_around
 from pipeline.domain import PartName, Photo
 from pipeline.model_files import DetectorCard
@@ -121,6 +121,50 @@ def test_where_parts_fill_the_photo_there_is_no_second_look():
     network = SeesColours()
     Detector(card(), {256: network}).find(photo_with((800, 600), (PartName.LABEL, (100, 100, 500, 400))))
     assert network.looks == 1
+
+
+class SeesTwice(SeesColours):
+    """Takes every label for a tab too, only less surely."""
+
+    def __init__(self, tab_logit: float) -> None:
+        super().__init__()
+        self.tab_logit = tab_logit
+
+    def __call__(self, pixels: np.ndarray) -> dict[str, np.ndarray]:
+        answer = super().__call__(pixels)
+        answer["scores"][:, PARTS.index(PartName.TAB)] = self.tab_logit
+        return answer
+
+
+def test_one_thing_found_under_two_names_keeps_the_surer():
+    photo = photo_with((800, 600), (PartName.LABEL, (100, 100, 500, 400)))
+    [found] = Detector(card(), {256: SeesTwice(tab_logit=2.0)}).find(photo)
+    assert found.part is PartName.LABEL
+
+
+def test_a_part_that_always_scores_low_is_measured_by_its_own_threshold():
+    photo = photo_with((800, 600), (PartName.LABEL, (100, 100, 500, 400)))
+    thresholds = {**{part: 0.3 for part in PartName}, PartName.LABEL: 0.9, PartName.TAB: 0.1}
+    [found] = Detector(card(least_score=thresholds), {256: SeesTwice(tab_logit=2.0)}).find(photo)
+    assert found.part is PartName.TAB
+
+
+def test_a_tab_in_close_up_stays_on_its_pocket():
+    both = boxes((PartName.POCKET, 0, 0, 100, 100, 0.9), (PartName.TAB, 10, 0, 100, 100, 0.6))
+    tab_on_pocket = (frozenset((PARTS.index(PartName.POCKET), PARTS.index(PartName.TAB))),)
+    assert len(without_rivals(both, both.scores, 0.5, tab_on_pocket).parts) == 2
+    assert len(without_rivals(both, both.scores, 0.5, ()).parts) == 1
+
+
+def test_neighbours_under_the_limit_and_two_of_one_part_stay():
+    rivet, button = (PartName.RIVET, 0, 0, 10, 10, 0.5), (PartName.BUTTON, 5, 0, 15, 10, 0.9)
+    again = (PartName.RIVET, 1, 0, 11, 10, 0.4)
+    found = without_rivals(boxes(rivet, button, again), np.array([0.5, 0.9, 0.4], np.float32), 0.5, ())
+    assert found.scores.tolist() == pytest.approx([0.5, 0.9, 0.4])
+
+
+def test_nothing_found_has_no_rivals():
+    assert len(without_rivals(boxes(), np.zeros(0, np.float32), 0.5, ()).parts) == 0
 
 
 def test_an_empty_photo_shows_nothing_and_is_looked_at_once():
