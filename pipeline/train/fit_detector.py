@@ -12,32 +12,51 @@ from torch.nn import functional as F
 from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
-from pipeline.train.gpu_augment import jitter, mirror
-from pipeline.train.loop import Report, Schedule, fit, training_device
+from pipeline.train.gpu_augment import jitter, mirror, move_boxes, move_pixels, random_moves
+from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import STRIDES, Detector
+
+_LOOK_AGAIN_S = 20.0  # for photos drawn meanwhile
+_LEAST_SHOWN = 0.4  # of a box; of less nobody could say what it is
 
 
 class Photos:
     """Letterboxed photos with up to MAX_BOXES boxes (part, x0, y0, x1, y1), -1 where none; kept on the device."""
 
     def __init__(self, folder: Path, device: torch.device) -> None:
-        """Bring the arrays that `draw_samples` wrote to the device."""
-        pixels, boxes = np.load(folder / "photos_pixels.npy", mmap_mode="r"), np.load(folder / "photos_boxes.npy")
-        rows = np.flatnonzero(boxes[:, 0, 0] != -1)
-        self.pixels = torch.empty((len(rows), *pixels.shape[1:]), dtype=torch.uint8, device=device)
+        """Bring the arrays that `draw_samples` wrote to the device; photos still being drawn are fetched later."""
+        self._drawn = np.load(folder / "photos_pixels.npy", mmap_mode="r")
+        self._drawn_boxes = np.load(folder / "photos_boxes.npy", mmap_mode="r")
+        self._taken = np.zeros(len(self._drawn), np.bool_)
+        self.pixels = torch.empty(self._drawn.shape, dtype=torch.uint8, device=device)
+        self.boxes = torch.empty(self._drawn_boxes.shape, dtype=torch.float32, device=device)
+        self.side_px = int(self._drawn.shape[1])
+        self.count = 0
+        self.take_new()
+
+    def take_new(self) -> None:
+        """Fetch what has been drawn since."""
+        rows = np.flatnonzero((self._drawn_boxes[:, 0, 0] != -1) & ~self._taken)
         for i in range(0, len(rows), 256):
-            self.pixels[i : i + 256] = torch.from_numpy(np.ascontiguousarray(pixels[rows[i : i + 256]])).to(device)
-        self.boxes = torch.from_numpy(boxes[rows]).to(device)
-        self.side_px = int(pixels.shape[1])
+            some = rows[i : i + 256]
+            where = slice(self.count, self.count + len(some))
+            self.pixels[where] = torch.from_numpy(np.ascontiguousarray(self._drawn[some]))
+            self.boxes[where] = torch.from_numpy(np.ascontiguousarray(self._drawn_boxes[some]))
+            self._taken[some] = True
+            self.count += len(some)
 
     def batches(self, batch: int, seed: int) -> Iterator[tuple[Tensor, Tensor]]:
-        """Endless random batches: pixels uint8 (b, s, s, 3) and boxes."""
-        g = torch.Generator().manual_seed(seed)
+        """Endless random batches: pixels uint8 (b, s, s, 3) and boxes; there must be a photo."""
+        if self.count == 0:
+            raise ValueError("no photo to train on")
+        rng, due, order = np.random.default_rng(seed), Every(_LOOK_AGAIN_S), np.zeros(0, np.int64)
         while True:
-            order = torch.randperm(len(self.boxes), generator=g)
-            for i in range(0, max(1, len(order) - batch + 1), batch):
-                index = order[i : i + batch].to(self.boxes.device)
-                yield self.pixels[index], self.boxes[index]
+            if due.is_due():
+                self.take_new()
+            while len(order) < batch:
+                order = np.concatenate([order, rng.permutation(self.count)])
+            index, order = torch.from_numpy(order[:batch]).to(self.boxes.device), order[batch:]
+            yield self.pixels[index], self.boxes[index]
 
 
 def cell_centres(side_px: int, device: torch.device) -> tuple[Tensor, Tensor]:
@@ -135,20 +154,52 @@ def detector_losses(logits: Tensor, boxes: Tensor, targets: Tensor, side_px: int
     return losses
 
 
+def moved_photos(pixels: Tensor, targets: Tensor) -> tuple[Tensor, Tensor]:
+    """Half the photos scaled, shifted and perhaps turned by quarters, their boxes with them.
+
+    Args:
+        pixels: float (b, 3, s, s).
+        targets: (b, m, 5) part, xyxy px; boxes that mostly leave the photo lose their part (-1).
+    """
+    side = pixels.shape[-1]
+    moves = random_moves(
+        torch.zeros(len(pixels), dtype=torch.bool, device=pixels.device),
+        straight=0.5, free=0.0, scale=(0.6, 1.5), shift=0.12, quarter=0.2,
+    )  # fmt: skip
+    low, high = targets[..., 1:3] / side, targets[..., 3:] / side
+    boxes = move_boxes(torch.cat(((low + high) / 2, high - low), -1), moves)
+    whole = torch.cat((boxes[..., :2] - boxes[..., 2:] / 2, boxes[..., :2] + boxes[..., 2:] / 2), -1)
+    shown = whole.clamp(0, 1)
+    share = (shown[..., 2:] - shown[..., :2]).prod(-1) / (whole[..., 2:] - whole[..., :2]).prod(-1).clamp(min=1e-9)
+    is_kept = (targets[..., 0] >= 0) & (share >= _LEAST_SHOWN)
+    part = torch.where(is_kept, targets[..., 0], torch.full_like(targets[..., 0], -1))
+    return move_pixels(pixels, moves), torch.cat((part[..., None], shown * side), -1)
+
+
 def fit_detector(
-    model: Detector, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
+    model: Detector,
+    folder: Path,
+    schedule: Schedule,
+    report: Report,
+    *,
+    strength: float = 1.0,
+    seed: int = 0,
+    keep: Keep | None = None,
 ) -> Detector:
     """Train on the photos in `folder`; returns the averaged model on the CPU."""
     device = training_device()
     torch.manual_seed(seed)
     data = Photos(folder, device)
-    report("detector data", 0, {"photos": len(data.boxes)})
+    report("detector data", 0, {"photos": data.count})
 
     def losses_of(network: Detector, batch: tuple[Tensor, Tensor]) -> dict[str, Tensor]:
         pixels, targets = mirror(batch[0].permute(0, 3, 1, 2).float(), batch[1])
+        if strength > 0:
+            pixels, targets = moved_photos(pixels, targets)
         pixels = jitter(pixels, strength).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             logits, boxes = network(pixels)
         return detector_losses(logits.float(), boxes.float(), targets, data.side_px)
 
-    return fit(model, data.batches(schedule.batch, seed), losses_of, schedule, report, run="detector", longest=10.0)
+    batches = data.batches(schedule.batch, seed)
+    return fit(model, batches, losses_of, schedule, report, run="detector", longest=10.0, keep=keep)

@@ -13,12 +13,15 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from pipeline.classify.heads import HEADS, head_slices
-from pipeline.train.gpu_augment import jitter
-from pipeline.train.loop import Report, Schedule, fit, training_device
+from pipeline.domain import PartName
+from pipeline.train.gpu_augment import jitter, move_boxes, move_pixels, move_points, random_moves
+from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import PartNetwork
-from pipeline.train.samples import groups_in, load_group
+from pipeline.train.samples import LABEL_FIELDS, PARTS, groups_in, load_group
 
 Batch = dict[str, Tensor]
+_LOOK_AGAIN_S = 20.0  # for crops drawn meanwhile
+_ROUND = torch.tensor([PARTS.index(part) for part in (PartName.BUTTON, PartName.BUTTON_BACK, PartName.RIVET)])
 # What counts how much; chosen so that no task drowns another.
 LOSS_WEIGHTS: Mapping[str, float] = {
     "cues": 4.0, "seen": 0.5, "digits": 1.5, "digit_place": 0.4, "digit_seen": 0.3, "box": 4.0, "point_seen": 0.3,
@@ -30,31 +33,72 @@ class Crops:
     """All crops, one tensor a size, kept where the network runs: no loading between steps."""
 
     def __init__(self, folder: Path, device: torch.device) -> None:
-        """Bring the arrays that `draw_samples` wrote to the device."""
-        self.groups: list[Batch] = []
-        for name in groups_in(folder):
-            group = load_group(folder, name)
-            pixels = torch.empty((len(group["rows"]), *group["pixels"].shape[1:]), dtype=torch.uint8, device=device)
-            for i in range(0, len(pixels), 512):
-                pixels[i : i + 512] = torch.from_numpy(
-                    np.ascontiguousarray(group["pixels"][group["rows"][i : i + 512]])
-                ).to(device)
-            targets = {k: torch.from_numpy(v).to(device) for k, v in group.items() if k not in ("pixels", "rows")}
-            self.groups.append({"pixels": pixels, **targets})
-        self.sizes = [len(g["pixels"]) for g in self.groups]
+        """Bring the arrays that `draw_samples` wrote to the device; crops still being drawn are fetched later."""
+        self._names = groups_in(folder)
+        self._drawn = [
+            {name: np.load(folder / f"{group}_{name}.npy", mmap_mode="r") for name in ("pixels", *LABEL_FIELDS)}
+            for group in self._names
+        ]
+        self._taken = [np.zeros(len(drawn["part"]), np.bool_) for drawn in self._drawn]
+        self.groups: list[Batch] = [
+            {
+                k: torch.empty(v.shape, dtype=torch.from_numpy(v[:0].copy()).dtype, device=device)
+                for k, v in drawn.items()
+            }
+            for drawn in self._drawn
+        ]
+        self.sizes = [0] * len(self._names)
+        self.take_new()
+
+    def take_new(self) -> None:
+        """Fetch what has been drawn since."""
+        for g, (drawn, taken) in enumerate(zip(self._drawn, self._taken, strict=True)):
+            rows = np.flatnonzero((drawn["part"] >= 0) & ~taken)
+            for i in range(0, len(rows), 512):
+                some = rows[i : i + 512]
+                where = slice(self.sizes[g], self.sizes[g] + len(some))
+                for name, values in drawn.items():
+                    self.groups[g][name][where] = torch.from_numpy(np.ascontiguousarray(values[some]))
+                taken[some] = True
+                self.sizes[g] += len(some)
 
     def batches(self, batch: int, seed: int) -> Iterator[Batch]:
-        """Endless random batches, each of one crop size, sizes in proportion to their crops."""
-        rng = np.random.default_rng(seed)
-        share = np.array(self.sizes) / sum(self.sizes)
+        """Endless random batches, each of one crop size, sizes in proportion to their crops; there must be a crop."""
+        if sum(self.sizes) == 0:
+            raise ValueError("no crop to train on")
+        rng, due = np.random.default_rng(seed), Every(_LOOK_AGAIN_S)
         queues = [np.zeros(0, np.int64) for _ in self.sizes]
         while True:
-            g = int(rng.choice(len(self.sizes), p=share))
+            if due.is_due():
+                self.take_new()
+            g = int(rng.choice(len(self.sizes), p=np.array(self.sizes) / sum(self.sizes)))
             while len(queues[g]) < batch:
                 queues[g] = np.concatenate([queues[g], rng.permutation(self.sizes[g])])
             picked, queues[g] = queues[g][:batch], queues[g][batch:]
             index = torch.from_numpy(picked).to(self.groups[g]["pixels"].device)
             yield {k: v[index] for k, v in self.groups[g].items()}
+
+
+def moved_crops(pixels: Tensor, batch: Batch) -> tuple[Tensor, Batch]:
+    """Two thirds of the crops turned, scaled, shifted or sheared, their targets with them.
+
+    Round hardware turns by any angle, everything else by quarters and a little. A digit that leaves the crop is not
+    asked for; nor is the box of a crop that leans, which only the drawing could tell.
+
+    Args:
+        pixels: float (b, 3, s, s).
+        batch: targets as `Crops` gives them.
+    """
+    moves = random_moves(
+        torch.isin(batch["part"], _ROUND.to(batch["part"].device)),
+        straight=0.3, free=0.35, scale=(0.88, 1.12), shift=0.04,
+    )  # fmt: skip
+    points, digit_points = move_points(batch["points"], moves), move_points(batch["digit_points"], moves)
+    has_left = torch.isfinite(batch["digit_points"]).all(-1) & ~torch.isfinite(digit_points).all(-1)
+    box = torch.where(moves.is_straight[:, None], move_boxes(batch["box"], moves), torch.nan)
+    digits = torch.where(has_left, torch.full_like(batch["digits"], -1), batch["digits"])
+    changed = {"points": points, "digit_points": digit_points, "box": box, "digits": digits}
+    return move_pixels(pixels, moves), batch | changed
 
 
 def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 0.3) -> dict[str, Tensor]:
@@ -64,7 +108,9 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
     rather than a guess; crops where a person could judge it count more.
     """
     losses = _cue_losses(out, batch, unseen_weight) | _print_losses(out, batch) | _point_losses(out, batch)
-    losses["box"] = F.l1_loss(out["box"].float(), batch["box"])
+    boxed = torch.isfinite(batch["box"]).all(-1).float()
+    off = (out["box"].float() - torch.nan_to_num(batch["box"])).abs().mean(-1)
+    losses["box"] = _mean(off, boxed)
     losses["total"] = sum((weight * losses[name] for name, weight in LOSS_WEIGHTS.items()), losses["box"].new_zeros(()))
     return losses
 
@@ -139,7 +185,14 @@ def _mean(each: Tensor, weight: Tensor) -> Tensor:
 
 
 def fit_parts(
-    model: PartNetwork, folder: Path, schedule: Schedule, report: Report, *, strength: float = 1.0, seed: int = 0
+    model: PartNetwork,
+    folder: Path,
+    schedule: Schedule,
+    report: Report,
+    *,
+    strength: float = 1.0,
+    seed: int = 0,
+    keep: Keep | None = None,
 ) -> PartNetwork:
     """Train on the crops in `folder`; returns the averaged model on the CPU."""
     device = training_device()
@@ -148,12 +201,15 @@ def fit_parts(
     report("parts data", 0, {"crops": sum(data.sizes)})
 
     def losses_of(network: PartNetwork, batch: Batch) -> dict[str, Tensor]:
-        pixels = jitter(batch["pixels"].permute(0, 3, 1, 2).float(), strength)
+        pixels = batch["pixels"].permute(0, 3, 1, 2).float()
+        if strength > 0:
+            pixels, batch = moved_crops(pixels, batch)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = network(pixels.contiguous(memory_format=torch.channels_last))
+            out = network(jitter(pixels, strength).contiguous(memory_format=torch.channels_last))
         return part_losses(out, batch)
 
-    return fit(model, data.batches(schedule.batch, seed), losses_of, schedule, report, run="parts", longest=5.0)
+    batches = data.batches(schedule.batch, seed)
+    return fit(model, batches, losses_of, schedule, report, run="parts", longest=5.0, keep=keep)
 
 
 @torch.no_grad()

@@ -9,6 +9,7 @@ import argparse
 import json
 import os
 import time
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,9 +21,9 @@ from pipeline.domain import PartName
 from pipeline.train.backbone import Lite0, pretrained
 from pipeline.train.fit_detector import fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
-from pipeline.train.loop import Journal, Schedule
+from pipeline.train.loop import Every, Journal, Schedule
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.samples import DrawPlan, draw_samples
+from pipeline.train.samples import DrawPlan, crops_drawn, draw_samples
 from pipeline.train.weights import load_weights, save_weights
 from synthetic.looks import LOOKS
 
@@ -30,8 +31,8 @@ M = TypeVar("M", bound=torch.nn.Module)
 
 # How hard a part is to judge decides how many of its crops are drawn.
 SHARES = {
-    PartName.TAB: 0.15, PartName.LABEL: 0.19, PartName.POCKET: 0.07, PartName.BUTTON: 0.17, PartName.RIVET: 0.06,
-    PartName.ZIP: 0.12, PartName.BUTTON_BACK: 0.13, PartName.CARE_TAG: 0.11,
+    PartName.TAB: 0.14, PartName.LABEL: 0.20, PartName.POCKET: 0.08, PartName.BUTTON: 0.13, PartName.RIVET: 0.05,
+    PartName.ZIP: 0.09, PartName.BUTTON_BACK: 0.17, PartName.CARE_TAG: 0.14,
 }  # fmt: skip
 
 
@@ -86,19 +87,30 @@ def _draw_all(args: argparse.Namespace, train: Path, val: Path, journal: Journal
     )
 
 
+def _await_drawn(folder: Path, crops: int, journal: Journal) -> None:
+    """Wait for another process that draws until it has drawn enough to begin on."""
+    due = Every(30.0)
+    while (drawn := crops_drawn(folder)) < crops:
+        if due.is_due():
+            journal("waiting", drawn, {})
+        time.sleep(2)
+
+
 def _fit_detector(args: argparse.Namespace, train: Path, journal: Journal) -> None:
     schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
-    start = _started(Detector(_trunk(args)), args.init, "detector")
-    fitted = fit_detector(start, train, schedule, journal, strength=args.strength, seed=args.seed)
-    save_weights(fitted, args.out / "detector.safetensors")
+    start, path = _started(Detector(_trunk(args)), args.init, "detector"), args.out / "detector.safetensors"
+    keep = partial(save_weights, path=path)
+    fitted = fit_detector(start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep)
+    save_weights(fitted, path)
 
 
 def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
     """Fit, then note what the network says of the held-out crops."""
     schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
-    start = _started(PartNetwork(_trunk(args)), args.init, "parts")
-    fitted = fit_parts(start, train, schedule, journal, strength=args.strength, seed=args.seed)
-    save_weights(fitted, args.out / "parts.safetensors")
+    start, path = _started(PartNetwork(_trunk(args)), args.init, "parts"), args.out / "parts.safetensors"
+    keep = partial(save_weights, path=path)
+    fitted = fit_parts(start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep)
+    save_weights(fitted, path)
     pred = predict(fitted, val)
     halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
     np.savez_compressed(args.out / "val_predictions.npz", allow_pickle=False, **halved)
@@ -139,6 +151,9 @@ def _parser() -> argparse.ArgumentParser:
         "--tune-kernels", action="store_true", help="let the GPU library try its kernels first; pays on long runs"
     )
     p.add_argument("--draw-device", default="cpu")
+    p.add_argument(
+        "--await-crops", type=int, default=0, help="begin once another process, still drawing, has drawn so many"
+    )
     return p
 
 
@@ -151,6 +166,8 @@ def main() -> None:
     train, val = args.work / "train", args.work / "val"
     if "draw" in args.stages:
         _draw_all(args, train, val, journal)
+    if args.await_crops:
+        _await_drawn(train, args.await_crops, journal)
     if "detector" in args.stages:
         _fit_detector(args, train, journal)
     if "parts" in args.stages:

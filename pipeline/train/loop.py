@@ -16,6 +16,7 @@ from torch import Tensor, nn
 Network = TypeVar("Network", bound=nn.Module)
 Batch = TypeVar("Batch")
 Report = Callable[[str, int, dict[str, float]], None]
+Keep = Callable[[nn.Module], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,25 +31,32 @@ class Schedule:
     deadline_s: float = 1e9
 
 
+class Every:
+    """Says now and then that it is time again."""
+
+    def __init__(self, seconds: float) -> None:
+        """Start the clock."""
+        self.seconds, self.last = seconds, time.time()
+
+    def is_due(self) -> bool:
+        """Whether the last time is long enough ago; if so, this is the new last time."""
+        if time.time() - self.last < self.seconds:
+            return False
+        self.last = time.time()
+        return True
+
+
 class Watch:
     """Counts steps and seconds; a run ends at whichever of the schedule's limits comes first."""
 
-    def __init__(self, schedule: Schedule, report_every_s: float = 10.0) -> None:
+    def __init__(self, schedule: Schedule) -> None:
         """Start the clock."""
-        self.schedule, self.step, self.every = schedule, 0, report_every_s
-        self.start = self.last = time.time()
+        self.schedule, self.step, self.start = schedule, 0, time.time()
 
     def progress(self) -> float:
         """Count a step; how far the run is, 0..1."""
         self.step += 1
         return max(self.step / self.schedule.steps, (time.time() - self.start) / self.schedule.deadline_s)
-
-    def is_time_to_report(self) -> bool:
-        """Whether the last report is long enough ago."""
-        if time.time() - self.last < self.every:
-            return False
-        self.last = time.time()
-        return True
 
 
 class Averaged(Generic[Network]):
@@ -118,6 +126,7 @@ def fit(
     *,
     run: str,
     longest: float,
+    keep: Keep | None = None,
 ) -> Network:
     """Train until the schedule ends.
 
@@ -129,12 +138,14 @@ def fit(
         report: told now and then how it goes.
         run: the name to report under.
         longest: gradients are cut to this length.
+        keep: given the averaged model every two minutes, to save it: a long run may be cut off.
 
     Returns:
         The averaged model, on the CPU.
     """
     model = model.to(training_device()).to(memory_format=torch.channels_last).train()
     averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
+    report_due, keep_due = Every(10.0), Every(120.0)
     for batch in batches:
         progress = watch.progress()
         if progress >= 1:
@@ -143,8 +154,10 @@ def fit(
         losses = losses_of(model, batch)
         take_step(losses["total"], model, opt, longest)
         averaged.update(model)
-        if watch.is_time_to_report():
+        if report_due.is_due():
             report(run, watch.step, {k: v.item() for k, v in losses.items()} | {"progress": progress})
+        if keep is not None and keep_due.is_due():
+            keep(averaged.model)
     return averaged.model.cpu()
 
 

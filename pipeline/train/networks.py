@@ -191,7 +191,8 @@ class PartNetwork(nn.Module):
         shift = self.point_shift(f).flatten(2).view(f.shape[0], 3, n, h * w)
         grid = torch.stack((cx.flatten() / w, cy.flatten() / h)).view(1, 2, 1, -1)
         place = ((grid + shift[:, :2] / w) * weight[:, None]).sum(-1)
-        log_sigma = (shift[:, 2] * weight).sum(-1).clamp(-6, 0.5) - 3.0
+        # kept in (-9, -0.5) by a curve, not by a cut: a point at a limit must still learn its way back
+        log_sigma = 4.25 * torch.tanh(((shift[:, 2] * weight).sum(-1) + 1.75) / 4.25) - 4.75
         return torch.cat((place, log_sigma[:, None]), 1).transpose(1, 2), self.point_seen(f.mean((2, 3)))
 
 

@@ -102,10 +102,15 @@ class DrawPlan:
     augment: float = 1.0  # strength of the augmentation that every drawn sample gets once
 
 
-def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> NDArray[Any]:
-    return np.lib.format.open_memmap(
-        folder / f"{name}.npy", "r+" if (folder / f"{name}.npy").exists() else "w+", dtype, shape
-    )
+def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> None:
+    """An array of nothing yet; takes no room until it is written to."""
+    np.lib.format.open_memmap(folder / f"{name}.npy", "w+", dtype, shape)
+
+
+def _blank(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> None:
+    """An array of -1 that appears whole: who reads along must never take its zeros for labels."""
+    np.save(folder / f"{name}.new.npy", np.full(shape, -1, dtype))
+    (folder / f"{name}.new.npy").replace(folder / f"{name}.npy")
 
 
 def _group(part: PartName) -> str:
@@ -129,7 +134,7 @@ def _layout(plan: DrawPlan) -> list[tuple[str, PartName, int]]:
 def draw_samples(
     plan: DrawPlan, folder: Path, workers: int, device: str = "cpu", deadline_s: float = 1e9
 ) -> Iterator[tuple[int, int]]:
-    """Draw everything in a plan into `folder`, yielding (done, total) as it goes.
+    """Draw everything in a plan into `folder`, yielding (done, total) as it goes; another process may read along.
 
     Samples not drawn before the deadline stay blank and are marked by part -1 (crops) or no boxes (photos).
     """
@@ -142,10 +147,10 @@ def draw_samples(
         side = int(group.removeprefix("crops"))
         _open(folder, f"{group}_pixels", (n, side, side, 3), np.uint8)
         for name, (shape, dtype) in LABEL_FIELDS.items():
-            _open(folder, f"{group}_{name}", (n, *shape), dtype)[...] = -1
+            _blank(folder, f"{group}_{name}", (n, *shape), dtype)
     if plan.photos:
         _open(folder, "photos_pixels", (plan.photos, plan.photo_side_px, plan.photo_side_px, 3), np.uint8)
-        _open(folder, "photos_boxes", (plan.photos, MAX_BOXES, 5), np.float32)[...] = -1
+        _blank(folder, "photos_boxes", (plan.photos, MAX_BOXES, 5), np.float32)
     total = len(layout) + plan.photos
     chunk = 24
     jobs = [("crops", i, min(i + chunk, len(layout))) for i in range(0, len(layout), chunk)]
@@ -234,3 +239,9 @@ def load_group(folder: Path, group: str) -> dict[str, NDArray[Any]]:
 def groups_in(folder: Path) -> Sequence[str]:
     """Crop sizes present."""
     return sorted(p.name.removesuffix("_pixels.npy") for p in folder.glob("crops*_pixels.npy"))
+
+
+def crops_drawn(folder: Path) -> int:
+    """How many crops in a folder are ready; 0 before there are any."""
+    parts = [np.load(p, mmap_mode="r") for p in folder.glob("crops*_part.npy")]
+    return int(sum((part >= 0).sum() for part in parts))

@@ -110,6 +110,21 @@ def test_photos_without_a_part_are_trained_on_and_those_never_drawn_are_not(tmp_
     assert ((targets[..., 0] >= 0).sum(1) == (pixels[:, 0, 0, 0] == 0)).all()
 
 
+def test_samples_drawn_while_training_runs_are_taken_up(tmp_path):
+    np.save(tmp_path / "photos_pixels.npy", np.zeros((4, 8, 8, 3), np.uint8))
+    boxes = np.lib.format.open_memmap(tmp_path / "photos_boxes.npy", "w+", np.float32, (4, 12, 5))
+    boxes[...] = -1
+    boxes[2, 0, 0] = NOTHING_THERE
+    data = Photos(tmp_path, torch.device("cpu"))
+    assert data.count == 1
+    boxes[0, 0] = (5, 1, 1, 4, 4)
+    data.take_new()
+    assert data.count == 2
+    assert data.boxes[1, 0].tolist() == [5, 1, 1, 4, 4]
+    data.take_new()
+    assert data.count == 2
+
+
 @pytest.mark.slow
 def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
     crops = {PartName.POCKET: 4, PartName.CARE_TAG: 4, PartName.BUTTON: 4}

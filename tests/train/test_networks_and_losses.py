@@ -13,11 +13,12 @@ from torch.nn import functional as F
 from pipeline.classify.heads import ANSWER_COUNT, HEADS, POCKET_POINTS, SLOT_COUNT
 from pipeline.domain import PartName
 from pipeline.train.backbone import Lite0, SameConv, pretrained
-from pipeline.train.fit_detector import assign, cell_centres, detector_losses
-from pipeline.train.fit_parts import LOSS_WEIGHTS, part_losses
-from pipeline.train.gpu_augment import jitter, mirror
+from pipeline.train.fit_detector import assign, cell_centres, detector_losses, moved_photos
+from pipeline.train.fit_parts import LOSS_WEIGHTS, moved_crops, part_losses
+from pipeline.train.gpu_augment import jitter, mirror, move_boxes, move_pixels, move_points, random_moves
 from pipeline.train.loop import Averaged, Schedule, optimiser, set_lr, take_step
 from pipeline.train.networks import STRIDES, Detector, PartNetwork
+from pipeline.train.samples import PARTS
 from pipeline.train.weights import load_weights, save_weights
 
 SIDE = 64
@@ -309,3 +310,78 @@ def test_weights_come_back_from_the_file_in_half_precision(build, tmp_path):
     for name, value in one.state_dict().items():
         assert other[name].dtype == value.dtype
         assert torch.equal(other[name], value.half().to(value.dtype) if value.is_floating_point() else value), name
+
+
+def _moves(n: int, **changes):
+    torch.manual_seed(4)
+    how = {"straight": 0.0, "free": 0.0, "scale": (0.8, 1.2), "shift": 0.05} | changes
+    return random_moves(torch.arange(n) % 2 == 0, **how)
+
+
+def test_points_go_where_their_pixels_go():
+    moves, points = _moves(40, free=1.0), torch.rand(40, 1, 2) * 0.4 + 0.3
+    at = torch.arange(64) + 0.5
+    near = (
+        torch.exp(-((at - points[..., 0:1] * 64) ** 2) / 8)[:, :, None]
+        * torch.exp(-((at - points[..., 1:2] * 64) ** 2) / 8)[..., None]
+    )  # a soft dot: (b, 1, y, x)
+    moved = move_pixels(255 * near.expand(-1, 3, -1, -1), moves)[:, 0]
+    peak = moved.flatten(1).argmax(1)
+    found = torch.stack((peak % 64 + 0.5, peak // 64 + 0.5), 1) / 64
+    assert (found - move_points(points, moves)[:, 0]).abs().max() < 1.5 / 64
+
+
+def test_boxes_go_where_their_corners_go_when_the_move_is_straight():
+    moves = _moves(30, straight=1.0, quarter=0.7)
+    boxes = torch.rand(30, 1, 4) * 0.2 + torch.tensor([0.4, 0.4, 0.05, 0.05])
+    half = torch.cat((-boxes[..., 2:], boxes[..., 2:]), 1) / 2
+    corners = move_points(boxes[..., :2] + half, moves)
+    moved = move_boxes(boxes, moves)[:, 0]
+    assert bool(moves.is_straight.all())
+    assert torch.allclose(moved[:, 2:], (corners[:, 1] - corners[:, 0]).abs(), atol=1e-5)
+    assert torch.allclose(moved[:, :2], corners.mean(1), atol=1e-5)
+
+
+def test_round_hardware_turns_all_the_way_and_the_rest_only_a_little():
+    moves = _moves(400, free=1.0, quarter=0.0)
+    angle = torch.atan2(moves.matrix[:, 1, 0], moves.matrix[:, 0, 0]).abs()
+    is_round = torch.arange(400) % 2 == 0
+    assert angle[~is_round].max() < 0.4
+    assert angle[is_round].max() > 2.8
+    assert not bool(moves.is_straight.any())
+
+
+def test_what_leaves_the_picture_is_unknown_and_unmoved_pictures_stay_as_they_are():
+    pixels = torch.rand(6, 3, 32, 32) * 255
+    assert torch.allclose(move_pixels(pixels, _moves(6)), pixels, atol=1e-2)
+    far = _moves(6, straight=1.0, scale=(1.9, 2.0), quarter=0.0)
+    assert bool(torch.isnan(move_points(torch.full((6, 1, 2), 0.98), far)).all())
+
+
+def test_a_moved_photo_forgets_boxes_that_left_it():
+    torch.manual_seed(0)
+    edge = torch.tensor([[3.0, 0.0, 0.0, 4.0, 4.0], [1.0, 28.0, 28.0, 36.0, 36.0], [-1.0, -1.0, -1.0, -1.0, -1.0]])
+    _, moved = moved_photos(torch.zeros(64, 3, 64, 64), edge.repeat(64, 1, 1))
+    assert 0 < int((moved[:, 0, 0] == -1).sum()) < 64
+    assert bool((moved[:, 1, 0] == 1).all())
+    assert bool((moved[:, 2, 0] == -1).all())
+    assert moved[..., 1:].max() <= 64
+
+
+def test_a_turned_crop_asks_for_no_box_and_for_no_digit_that_left_it():
+    torch.manual_seed(1)
+    n = 60
+    batch = {
+        "part": torch.full((n,), PARTS.index(PartName.LABEL)),
+        "points": torch.full((n, 7, 2), torch.nan),
+        "digit_points": torch.tensor([0.5, 0.999]).repeat(n, 14, 1),
+        "digits": torch.full((n, 14), 3, dtype=torch.int8),
+        "box": torch.tensor([0.5, 0.5, 0.4, 0.2]).repeat(n, 1),
+    }
+    _, moved = moved_crops(torch.zeros(n, 3, 32, 32), batch)
+    has_left = torch.isnan(moved["digit_points"]).any(-1)
+    assert 0 < int(has_left.sum()) < has_left.numel()
+    assert bool((moved["digits"][has_left] == -1).all())
+    assert bool((moved["digits"][~has_left] == 3).all())
+    boxless = torch.isnan(moved["box"]).any(-1)
+    assert 0.1 < float(boxless.float().mean()) < 0.6
