@@ -135,7 +135,12 @@ class Network:
         core = ov.Core()
         model = core.read_model(models_dir / file)
         model.reshape([1, side_px, side_px, 3])
-        hints = {"INFERENCE_PRECISION_HINT": "f32", "INFERENCE_NUM_THREADS": threads, "NUM_STREAMS": 1}
+        hints = {
+            "INFERENCE_PRECISION_HINT": "f32",
+            "INFERENCE_NUM_THREADS": threads,
+            "NUM_STREAMS": 1,
+            "ENABLE_CPU_PINNING": False,  # pinned, every worker process would take the same first processor
+        }
         compiled = core.compile_model(model, "CPU", hints)
         self._request = compiled.create_infer_request()
         self._names = [output.any_name for output in compiled.outputs]

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import threading
 from pathlib import Path
 
+import numpy as np
+import openvino as ov
 import pytest
 import yaml
+from openvino import opset13 as ops
 
 from pipeline.config import ConfigError
-from pipeline.model_files import DetectorCard, read_card
+from pipeline.model_files import DetectorCard, Network, read_card
 
 CARD = {
     "version": 1,
@@ -54,3 +59,36 @@ def test_what_is_wrong_is_said_in_one_line_with_what_to_do(tmp_path, card, weigh
 def test_a_missing_card_says_what_to_do(tmp_path):
     with pytest.raises(ConfigError, match="card is missing; fetch the shipped models, or train"):
         read_card(tmp_path, "detector", DetectorCard)
+
+
+def some_network(folder: Path) -> str:
+    """A network of a few convolutions, as export writes them: bytes in, height x width x 3."""
+    picture = ops.parameter([-1, -1, -1, 3], np.uint8, name="picture")
+    features = ops.transpose(ops.convert(picture, "f32"), np.array([0, 3, 1, 2]))
+    for inputs in (3, 32, 32):
+        kernel = ops.constant(np.full((32, inputs, 3, 3), 0.01, np.float32))
+        features = ops.convolution(features, kernel, [1, 1], [1, 1], [1, 1], [1, 1])
+    features.output(0).set_names({"features"})
+    ov.save_model(ov.Model([ops.result(features)], [picture]), folder / "some.xml")
+    return "some.xml"
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2, reason="needs two processors to tell"
+)
+def test_a_network_does_not_tie_its_process_to_one_processor(tmp_path):
+    network = Network(tmp_path, some_network(tmp_path), 256, threads=1)
+    runs_it, is_over, allowed = threading.get_native_id(), threading.Event(), set()
+
+    def watch() -> None:
+        while not is_over.is_set():
+            allowed.add(frozenset(os.sched_getaffinity(runs_it)))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    for _ in range(20):
+        network(np.zeros((256, 256, 3), np.uint8))
+    is_over.set()
+    watcher.join()
+    # Otherwise two worker processes would share the first processor and leave the second idle.
+    assert allowed == {frozenset(os.sched_getaffinity(0))}
