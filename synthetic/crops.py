@@ -29,6 +29,7 @@ _KINDS_OF_PART = {
     PartName.ZIP: (("zip", 1.0),),
     PartName.CARE_TAG: (("care_tag", 1.0),),
 }
+CLOSE_LEAST_SIDE = 0.45  # of the photo's long side; the detector's card holds the same
 CLUTTER_SHARE = 0.14  # of the detector's samples show no part at all
 _PHOTO_KINDS = (
     ("back_pocket", 0.2), ("tab", 0.1), ("label", 0.1), ("button", 0.1), ("button_back", 0.08), ("rivet", 0.1),
@@ -148,7 +149,7 @@ def sample_photo(
     notes = annotate(view)
     w, h = view.camera.size_wh
     if second and notes:
-        square = _second_look(rng, notes, close_context)
+        square = _second_look(rng, notes, close_context, max(w, h))
         pixels = _draw_square(rng, view, square, side_px, arrays)
         offset, k = np.array([square.x, square.y]), side_px / square.side
     else:
@@ -162,12 +163,12 @@ def sample_photo(
     return DetectorSample(pixels, parts, boxes)
 
 
-def _second_look(rng: Rng, notes: Sequence[Annotation], context: float) -> Square:
-    """A square round most of the parts, as after a first look that missed some."""
+def _second_look(rng: Rng, notes: Sequence[Annotation], context: float, long_side_px: int) -> Square:
+    """A square round most of the parts, as after a first look that missed some; never a mere speck of the photo."""
     seen = [a.box.xyxy for a in notes if rng.random() < 0.8] or [notes[0].box.xyxy]
     low, high = np.min(seen, 0)[:2], np.max(seen, 0)[2:]
     box = _unsure(rng, Box(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])))
-    side = max(box.w, box.h) * context * rng.uniform(0.85, 1.25)
+    side = max(max(box.w, box.h) * context, CLOSE_LEAST_SIDE * long_side_px) * rng.uniform(0.85, 1.25)
     return Square(box.x + box.w / 2 - side / 2, box.y + box.h / 2 - side / 2, side)
 
 
