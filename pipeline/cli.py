@@ -85,9 +85,15 @@ def _scan(options: argparse.Namespace) -> int:
 
 def _synth(options: argparse.Namespace) -> int:
     out = _folder_to_write(options.out)
-    asked = {"counterfeit_share": options.counterfeit_share, "departure_rate": options.departure_rate}
-    chances = {name: share for name, share in asked.items() if share is not None}
-    _write_invented(out, options, chances, options.device)
+    sheet = _sheet_of(load_sheets(options.configs), options.maker)
+    asked = {
+        "counterfeit_share": options.counterfeit_share,
+        "departure_rate": options.departure_rate,
+        "looks": _looks_of(options.looks),
+    }
+    _write_invented(
+        out, options, sheet, {name: value for name, value in asked.items() if value is not None}, options.device
+    )
     _print(f"{options.listings} invented listings with their labels in {out}")
     return DONE
 
@@ -137,7 +143,7 @@ def _demo(options: argparse.Namespace) -> int:
     out, setup = _folder_to_write(options.out), _setup(options)
     night = out / "night"
     _clear_invented(night)
-    _write_invented(night, options, {}, "cpu")
+    _write_invented(night, options, _sheet_of(load_sheets(options.configs), None), {}, "cpu")
     scanned = _scan_file(night / "listings.jsonl", setup)
     store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
     picture, page = write_contact_sheet(out, scanned.assessments, scanned.listings, night)
@@ -168,18 +174,39 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
     )
 
 
-def _write_invented(out: Path, options: argparse.Namespace, chances: Mapping[str, Any], device: str) -> None:
-    """Draw a labelled folder of the maker whose sheet comes first."""
+def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
+    """The maker's sheet; the first where none is named."""
+    if maker is None:
+        return next(iter(sheets.values()))
+    if maker not in sheets:
+        raise NothingToDo(f"no sheet of the maker {maker!r}; there are: {', '.join(sheets)}")
+    return sheets[maker]
+
+
+def _looks_of(names: Sequence[str] | None) -> tuple[str, ...] | None:
+    """The looks asked for; None where any will do."""
+    from synthetic.looks import LOOKS
+
+    if names is None:
+        return None
+    if unknown := [name for name in names if name not in LOOKS]:
+        raise NothingToDo(f"no such look: {', '.join(unknown)}; there are: {', '.join(LOOKS)}")
+    return tuple(names)
+
+
+def _write_invented(
+    out: Path, options: argparse.Namespace, sheet: ReferenceSheet, asked: Mapping[str, Any], device: str
+) -> None:
+    """Draw a labelled folder."""
     from synthetic.listings import SynthOptions, write_folder
 
-    sheet = next(iter(load_sheets(options.configs).values()))
     with progress("drawing listings", Console(stderr=True)) as on_progress:
         write_folder(
             out,
             listings=options.listings,
             seed=options.seed,
             sheet=sheet,
-            options=SynthOptions(**chances),
+            options=SynthOptions(**asked),
             on_progress=on_progress,
             workers=options.workers,
             device=device,
@@ -265,6 +292,8 @@ def _parser() -> argparse.ArgumentParser:
     synth.add_argument("--seed", type=int, required=True, metavar="S", help="the same seed draws the same folder")
     synth.add_argument("--counterfeit-share", type=_share, metavar="P", help="share of counterfeits")
     synth.add_argument("--departure-rate", type=_share, metavar="P", help="every cue departs this often")
+    synth.add_argument("--looks", nargs="+", metavar="LOOK", help="draw in these looks only; default: all")
+    synth.add_argument("--maker", metavar="NAME", help="whose garments; default: the first sheet's maker")
     _add_configs(synth)
     synth.add_argument("--device", choices=("cpu", "cuda"), default="cpu", help="what does the pixel work")
     _add_workers(synth)

@@ -186,6 +186,20 @@ def test_the_demo_never_removes_files_that_are_not_its_own(tmp_path, seen, capsy
     assert (night / stranger).read_text() == "mine"
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--looks", "flat", "sepia"), "no such look: sepia; there are: window,"),
+        (("--maker", "Nobody"), "no sheet of the maker 'Nobody'; there are: quillmere"),
+    ],
+    ids=["look", "maker"],
+)
+def test_what_synth_does_not_know_is_named_with_what_there_is(tmp_path, capsys, words, told):
+    assert run("synth", tmp_path / "out", "--listings", "1", "--seed", "1", *words) == 2
+    assert told in " ".join(capsys.readouterr().err.split())
+    assert not list((tmp_path / "out").iterdir())
+
+
 @pytest.mark.slow
 def test_a_demo_leaves_a_night_a_queue_and_a_contact_sheet_and_can_be_run_again(tmp_path, seen, capsys):
     for _ in range(2):
