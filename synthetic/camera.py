@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -302,6 +303,28 @@ def _motion_kernel(length_px: float, angle: float) -> NDArray[np.float32]:
     )
     cv2.line(kernel, a.tolist(), b.tolist(), 1.0, 1, cv2.LINE_AA, 4)
     return np.asarray(kernel / kernel.sum(), np.float32)
+
+
+def seen_colour(
+    camera: Camera, lamp: Lamp, sensor: Sensor, at_px: Points, reflectance: Sequence[float]
+) -> NDArray[np.float64]:
+    """About how a matt colour that faces the lamp comes out at a place in the photo, 0..1, noise left aside.
+
+    Args:
+        camera: for the photo's size.
+        lamp: light, its colour and falloff.
+        sensor: vignette, contrast and saturation.
+        at_px: the place, (2,).
+        reflectance: linear RGB.
+    """
+    place = np.asarray(at_px) / camera.size_wh
+    dark = lamp.falloff * ((place - lamp.hot_spot) ** 2).sum() + sensor.vignette * ((place - 0.5) ** 2).sum()
+    linear = np.asarray(reflectance) * np.array(lamp.gains) * lamp.exposure * np.clip(1 - dark, 0.12, 1)
+    x = np.clip(linear, 0, 4)
+    x = np.clip(x * (1 + 0.12 * x) / (1 + 0.315 * x * x + 0.12 * x), 0, 1)
+    y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
+    y = y + sensor.contrast * (y * y * (3 - 2 * y) - y)
+    return np.asarray(np.clip(y.mean() + sensor.saturation * (y - y.mean()), 0, 1), np.float64)
 
 
 def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float, hw: tuple[int, int]) -> NDArray[np.uint8]:

@@ -383,6 +383,7 @@ class Pen:
             stroke: widening of strokes, see `line_of_text`.
         """
         sign = 1 if outward else -1
+        cap_mm = min(cap_mm, arc_cap_limit(text, font, stroke, radius, abs(spread)))
         around = self._window(self.px(circle(centre, radius + cap_mm)), 2)
         if around is None:
             return None
@@ -485,6 +486,12 @@ def arc_middles(text: str, font: Path, stroke: int) -> NDArray[np.float64]:
     """Where letters stand along an arc, as shares -0.5..0.5 of its spread."""
     advances = np.array([line_of_text(c, font, 0.0, stroke).width if c.strip() else 0.5 for c in text]) + 0.18
     return np.asarray((np.cumsum(advances) - advances / 2) / advances.sum() - 0.5, np.float64)
+
+
+def arc_cap_limit(text: str, font: Path, stroke: int, radius: float, spread: float) -> float:
+    """The greatest capital height at which letters along an arc do not run into each other at their inner ends."""
+    widths = [line_of_text(c, font, 0.0, stroke).width if c.strip() else 0.5 for c in text]
+    return radius * spread / (sum(widths) + 0.08 * len(text) + 0.5 * spread)
 
 
 def circle(centre: tuple[float, float], radius: float, closed: bool = False, n: int = 72) -> Points:

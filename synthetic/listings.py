@@ -19,7 +19,7 @@ from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from synthetic.arrays import arrays_for
 from synthetic.looks import LOOKS
-from synthetic.pair import METALS, Pair, balanced_states, make_pair, natural_states
+from synthetic.pair import METALS, Pair, balanced_states, cues_without_place, make_pair, natural_states
 from synthetic.parts.pocket import tab_top_mm
 from synthetic.views import Annotation, View, annotate, plan_view
 
@@ -141,16 +141,18 @@ def _plan_listing(job: _Job, index: int) -> _Plan:
     """What is true of listing `index`; the same whoever asks."""
     rng = np.random.default_rng([job.seed, index])
     o = job.options
+    style = str(rng.choice(list(job.sheet.styles)))
+    without = cues_without_place(job.sheet, style) | ({"photo_reuse"} if index == 0 else set())  # nobody came before
     if o.departure_rate is None:
         counterfeit = bool(rng.random() < o.counterfeit_share)
-        states = natural_states(rng, job.sheet, counterfeit)
+        states = natural_states(rng, job.sheet, counterfeit, without)
     else:
         states = balanced_states(rng, o.departure_rate)
         counterfeit = bool(rng.random() < o.counterfeit_share)
     if states["photo_reuse"] == "other_seller" and index == 0:
-        states["photo_reuse"] = "none"  # nobody came before
-    pair = make_pair(rng, job.sheet, states, counterfeit, LOOKS[str(rng.choice(list(o.looks)))])
-    kinds = choose_kinds(rng, job.sheet.styles[pair.style].fly)
+        states["photo_reuse"] = "none"
+    pair = make_pair(rng, job.sheet, states, counterfeit, LOOKS[str(rng.choice(list(o.looks)))], style)
+    kinds = choose_kinds(rng, job.sheet.styles[style].fly)
     sellers = max(3, job.total // 3)
     seller = (
         f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"

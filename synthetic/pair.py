@@ -103,8 +103,15 @@ def other_word(rng: Rng, unlike: tuple[str, ...]) -> str:
     return word if word not in unlike and word not in {u[:-1] for u in unlike} else word + "X"
 
 
-def natural_states(rng: Rng, sheet: ReferenceSheet, counterfeit: bool) -> dict[str, str]:
-    """True states at the natural rates: a counterfeit departs in one to six cues."""
+def cues_without_place(sheet: ReferenceSheet, style: str) -> frozenset[str]:
+    """Cues in which a pair of this style cannot depart: a button fly has no zip to carry a mark."""
+    return frozenset({"zip_mark"} if sheet.styles[style].fly == "button" else ())
+
+
+def natural_states(
+    rng: Rng, sheet: ReferenceSheet, counterfeit: bool, without: frozenset[str] = frozenset()
+) -> dict[str, str]:
+    """True states at the natural rates: a counterfeit departs in one to six cues, none of them among `without`."""
     states = {name: cue.genuine_state for name, cue in CUES.items()}
     if rng.random() < sheet.tab.mark_only_share:
         states["tab_word"] = "mark_only"
@@ -114,7 +121,7 @@ def natural_states(rng: Rng, sheet: ReferenceSheet, counterfeit: bool) -> dict[s
         if rng.random() < share:
             states[cue] = CUES[cue].states[1]
     if counterfeit:
-        names = list(COUNTERFEIT_WEIGHTS)
+        names = [name for name in COUNTERFEIT_WEIGHTS if name not in without]
         p = np.array([COUNTERFEIT_WEIGHTS[n] for n in names])
         for cue in rng.choice(names, int(rng.integers(1, 7)), replace=False, p=p / p.sum()):
             states[str(cue)] = departing_state(rng, str(cue))
@@ -139,9 +146,11 @@ def balanced_states(rng: Rng, departure_rate: float) -> dict[str, str]:
     return states
 
 
-def make_pair(rng: Rng, sheet: ReferenceSheet, states: Mapping[str, str], counterfeit: bool, look: Look) -> Pair:
-    """Dress a set of true states in a physical pair."""
-    style = str(rng.choice(list(sheet.styles)))
+def make_pair(
+    rng: Rng, sheet: ReferenceSheet, states: Mapping[str, str], counterfeit: bool, look: Look, style: str | None = None
+) -> Pair:
+    """Dress a set of true states in a physical pair, of a style given or drawn."""
+    style = style or str(rng.choice(list(sheet.styles)))
     spec = sheet.styles[style]
     if spec.fly == "button":
         states = {**states, "zip_mark": "own"}  # no zip to see

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -42,6 +43,7 @@ class PlacedPart:
     inside: bool = False
     keypoints: Points | None = None  # pocket: five corners, then the tab's two seam points
     digits: Points | None = None  # middles of the printed digits, in reading order
+    digit_mm: float = 0.0  # how large the smallest of them are
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,17 @@ def _at(placed: Affine, points: Points) -> Points:
 def digit_points(lines: list[Print]) -> Points:
     """Middles of all digits in some lines of print, part mm."""
     return np.concatenate([line.letters()[[i for i, c in enumerate(line.text) if c.isdigit()]] for line in lines])
+
+
+def digit_size(lines: list[Print]) -> float:
+    """Height of the smallest digits, mm; where they stand narrow, what that leaves of it to the reader."""
+    sizes = [line.cap_mm for line in lines]
+    for line in lines:
+        at = line.letters()
+        digits = [i for i, c in enumerate(line.text) if c.isdigit()]
+        apart = [np.hypot(*(at[j] - at[i])) for i, j in itertools.pairwise(digits) if j == i + 1]
+        sizes += [1.7 * float(gap) for gap in apart]
+    return min(sizes)
 
 
 def _denim(canvas: Canvas, pair: Pair, rng: Rng, dark: Colour | None = None, pale: Colour | None = None) -> None:
@@ -189,6 +202,7 @@ def _label_part(pair: Pair, centre_seam: float = -78.0) -> PlacedPart:
         _at(spot, label.outline(pair)),
         lambda c: label.draw_label(Pen(c, spot), pair),
         digits=_at(spot, digit_points(label.size_prints(pair))),
+        digit_mm=digit_size(label.size_prints(pair)),
     )
 
 
@@ -326,6 +340,7 @@ def button_back(pair: Pair, rng: Rng) -> Scene:
         circle((0, 0), hardware.back_radius(pair)),
         lambda c: hardware.draw_button_back(Pen(c, spot), pair),
         digits=_at(spot, digit_points([hardware.code_print(pair)])),
+        digit_mm=digit_size([hardware.code_print(pair)]),
     )
     return Scene(ground, (disc,))
 
@@ -417,5 +432,6 @@ def care_tag_inside(pair: Pair, rng: Rng) -> Scene:
         _at(spot, care_tag.outline(pair)),
         lambda c: care_tag.draw_care_tag(Pen(c, spot), pair),
         digits=_at(spot, digit_points([care_tag.code_print(pair)])),
+        digit_mm=digit_size([care_tag.code_print(pair)]),
     )
     return Scene(ground, (tag,))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.domain import Box, PartName
 from synthetic import scenes
 from synthetic.arrays import Arrays
-from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, shade
+from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, seen_colour, shade
 from synthetic.canvas import Canvas, Points, linear
 from synthetic.pair import Pair
 from synthetic.parts import hardware, label
@@ -34,7 +34,10 @@ CUES_OF_PART: Mapping[PartName, tuple[str, ...]] = {
     PartName.RIVET: ("metal", "rivet_stamp"),
     PartName.ZIP: ("zip_mark",),
 }
-_READABLE_PX_PER_MM = {PartName.BUTTON_BACK: 6.0, PartName.CARE_TAG: 3.5, PartName.LABEL: 2.8}
+_READABLE_PX = {PartName.BUTTON_BACK: 14.0, PartName.CARE_TAG: 9.0, PartName.LABEL: 9.5}  # height of a digit, sharp
+_LEAST_CONTRAST = 0.14  # of 1: paler print on its ground, or ink on thread, cannot be told apart
+_WHITE_OUT = 0.965  # brighter than this in every channel, a surface has lost its colour
+_WHOLE_SHARE = {"tab_word": 0.85, "button_lettering": 0.85, "rivet_stamp": 0.88, "zip_mark": 0.85}  # else 0.72 clear
 _LEAST_PX = 10  # smaller things are not annotated: nobody could say what they are
 _SKIN = ("#c68863", "#8d5a3b", "#e0ac8b", "#5a3825", "#d9a07a")
 
@@ -288,7 +291,7 @@ def _annotate_part(view: View, placed: PlacedPart) -> Annotation | None:
     truth = _truth(view, placed)
     sharp = _effective_px_per_mm(view, placed)
     attributes = {cue: state for cue, state in truth.items() if _judgeable(view, placed, cue, sharp, clear)}
-    text = _print(view, placed) if clear > 0.85 and sharp >= _READABLE_PX_PER_MM.get(placed.part, 1e9) else None
+    text = _print(view, placed) if clear > 0.6 and _digits_show(view, placed, sharp) else None
     keypoints = view.camera.project(placed.keypoints) if placed.keypoints is not None else None
     digits = view.camera.project(placed.digits) if placed.digits is not None else None
     return Annotation(placed.part, box, attributes, text, keypoints, clear, truth, digits)
@@ -310,9 +313,13 @@ def _covered(view: View, hull: NDArray[np.float32]) -> float:
     cv2.fillPoly(part, [np.round((hull - (x0, y0)) * scale).astype(np.int32)], 1)
     hidden = np.zeros_like(part)
     for o in view.overlays:
-        if o.kind == "finger" or (o.kind == "glare" and o.strength > 0.5):
+        if _hides(o):
             cv2.fillPoly(hidden, [np.round((o.outline - (x0, y0)) * scale).astype(np.int32)], 1)
     return float((hidden & part).sum() / max(1, part.sum()))
+
+
+def _hides(overlay: Overlay) -> bool:
+    return overlay.kind == "finger" or (overlay.kind == "glare" and overlay.strength > 0.5)
 
 
 def _effective_px_per_mm(view: View, placed: PlacedPart) -> float:
@@ -329,19 +336,64 @@ def _truth(view: View, placed: PlacedPart) -> dict[str, str]:
 
 
 def _judgeable(view: View, placed: PlacedPart, cue: str, sharp: float, clear: float) -> bool:
-    if clear < 0.72 or sharp < JUDGEABLE_PX_PER_MM[cue]:
+    if clear < _WHOLE_SHARE.get(cue, 0.72) or sharp < JUDGEABLE_PX_PER_MM[cue]:
         return False
-    if cue == "label_size_order" and not label.size_print_meets_seam(view.pair):
-        return False
-    if cue == "label_size_print" and view.pair.states["label_ground"] == "dark":
-        return view.pair.states["label_size_print"] == "coloured"  # black on near black cannot be judged
-    if cue == "label_size_order" and view.pair.states["label_ground"] == "dark":
-        return False
-    if cue == "metal" and placed.part == PartName.BUTTON and view.pair.states["button_finish"] == "coated":
-        return False  # the coat hides the metal
+    if placed.part == PartName.LABEL:
+        return _label_cue_shows(view, placed, cue)
+    if cue in ("metal", "button_finish"):
+        if placed.part == PartName.BUTTON and view.pair.states["button_finish"] == "coated" and cue == "metal":
+            return False  # the coat hides the metal
+        return bool(_seen(view, placed, hardware.typical_shine(view.pair)).min() < _WHITE_OUT)
     if cue == "tab_position":
         return _pocket_whole(view)
     return True
+
+
+def _label_cue_shows(view: View, placed: PlacedPart, cue: str) -> bool:
+    """Whether a label's print stands out enough, from its ground and from the thread."""
+    pair = view.pair
+    if cue == "label_motto_curve":
+        return _contrast(view, placed, label.art_ink(pair), label.ground_colour(pair)) > 0.5 * _LEAST_CONTRAST
+    if cue == "label_size_print":
+        return _size_print_shows(view, placed)
+    if cue == "label_size_order":
+        ink, _ = label.size_ink(pair)
+        return (
+            label.size_print_meets_seam(pair)
+            and _size_print_shows(view, placed)
+            and _contrast(view, placed, ink, pair.thread) > _LEAST_CONTRAST
+        )
+    return True
+
+
+def _size_print_shows(view: View, placed: PlacedPart) -> bool:
+    (ink, opacity), ground = label.size_ink(view.pair), label.ground_colour(view.pair)
+    mixed = tuple(opacity * i + (1 - opacity) * g for i, g in zip(ink, ground, strict=True))
+    return _contrast(view, placed, mixed, ground) > _LEAST_CONTRAST
+
+
+def _seen(view: View, placed: PlacedPart, reflectance: Sequence[float]) -> NDArray[np.float64]:
+    at = view.camera.project(placed.outline).mean(0)
+    return seen_colour(view.camera, view.lamp, view.sensor, at, reflectance)
+
+
+def _contrast(view: View, placed: PlacedPart, a: Sequence[float], b: Sequence[float]) -> float:
+    """Greatest difference of two colours over the channels, as the photo shows them, 0..1."""
+    return float(np.abs(_seen(view, placed, a) - _seen(view, placed, b)).max())
+
+
+def _digits_show(view: View, placed: PlacedPart, sharp: float) -> bool:
+    """Whether every printed digit is large enough, in the frame, and under no finger or strong glare."""
+    if placed.digits is None or placed.digit_mm * sharp < _READABLE_PX[placed.part]:
+        return False
+    if placed.part == PartName.LABEL and not _size_print_shows(view, placed):
+        return False
+    px, reach = view.camera.project(placed.digits), 0.6 * placed.digit_mm * sharp
+    size = np.array(view.camera.size_wh)
+    if not ((px > reach).all() and (px < size - reach).all()):
+        return False
+    hiding = [o.outline.astype(np.float32) for o in view.overlays if _hides(o)]
+    return all(cv2.pointPolygonTest(outline, (float(x), float(y)), True) < -reach for outline in hiding for x, y in px)
 
 
 def _pocket_whole(view: View) -> bool:
@@ -361,8 +413,6 @@ def _print(view: View, placed: PlacedPart) -> str | None:
     if placed.part == PartName.CARE_TAG:
         return pair.tag_code
     if placed.part == PartName.LABEL:
-        if pair.states["label_ground"] == "dark" and pair.states["label_size_print"] == "black":
-            return None
         lines = [
             s.format(style=pair.printed_style, waist=pair.printed_waist, leg=pair.printed_leg)
             for s in pair.sheet.label.size_lines

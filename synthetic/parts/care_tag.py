@@ -67,7 +67,7 @@ def draw_care_tag(pen: Pen, pair: Pair) -> None:
     faded = float(1 - 0.45 * pair.wear * rng.random())
     _print_rows(pen, pair, rng, ink, faded)
     thread = pair.thread if rng.random() < 0.5 else (0.8, 0.8, 0.78)
-    sew_line(pen, np.array([(-3, 1.5), (w + 3, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
+    sew_line(pen, np.array([(0.4, 1.5), (w - 0.4, 1.5)]), 2.8, rng, thread, relief, width_mm=0.5)
 
 
 def _print_rows(pen: Pen, pair: Pair, rng: Rng, ink: Colour, faded: float) -> None:

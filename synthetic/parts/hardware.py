@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from synthetic.canvas import Colour, Patch, Pen, Points, Print, circle, linear
+from synthetic.canvas import Colour, Patch, Pen, Points, Print, arc_cap_limit, circle, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
 
@@ -22,6 +22,12 @@ def metal_colour(pair: Pair, rng: Rng) -> Colour:
     dull = np.array((0.2, 0.12, 0.08) if pair.metal == "copper" else (0.28, 0.28, 0.27))
     mixed = base * (1 - tarnish) + dull * tarnish
     return float(mixed[0]), float(mixed[1]), float(mixed[2])
+
+
+def typical_shine(pair: Pair) -> Colour:
+    """What the pair's metal sends back on average: its reflectance times what it mirrors, linear RGB."""
+    base = (0.86, 0.47, 0.31) if pair.metal == "copper" else (0.58, 0.59, 0.6)
+    return tuple(0.5 * c for c in base)
 
 
 def face_radius(pair: Pair) -> float:
@@ -64,9 +70,19 @@ def _stamp(pen: Pen, patch: Patch | None, depth_mm: float, relief: float, fill: 
     sign = 1 if raised else -1
     pen.canvas.paint(patch, None, raise_mm=sign * depth_mm * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale))
     if raised:
+        pen.canvas.darken(_surround(patch, pen), 0.6 * fill)
         pen.canvas.darken(patch, -0.25 * fill)
     else:
         pen.canvas.darken(patch, fill)
+
+
+def _surround(patch: Patch, pen: Pen) -> Patch:
+    """The ground close round raised letters, where dirt stays."""
+    reach = max(1, round(0.14 * pen.scale))
+    wide = patch.grown(2 * reach, pen.canvas.width, pen.canvas.height_px)
+    near = cv2.dilate(wide.mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
+    soft = cv2.GaussianBlur(near, (0, 0), 0.5 * reach)
+    return Patch(np.asarray(cv2.subtract(soft, wide.mask), np.uint8), wide.x, wide.y)
 
 
 def _blobs(patch: Patch | None, rng: Rng, px_per_mm: float) -> Patch | None:
@@ -99,7 +115,7 @@ def draw_button(pen: Pen, pair: Pair) -> None:
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = face_radius(pair)
     _buttonhole(pen, pair, rng, radius)
-    body = _disc(pen, radius, float(rng.uniform(0.4, 1.2)), float(rng.uniform(0.1, 0.5)), max(relief, 0.2))
+    body = _disc(pen, radius, float(rng.uniform(0.4, 1.2)), float(rng.uniform(0.1, 0.5)), max(relief, 0.4))
     if body is None:
         return
     colour = metal_colour(pair, rng)
@@ -182,7 +198,7 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
     canvas, rng = pen.canvas, pair.rng(31)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = back_radius(pair)
-    body = _disc(pen, radius, float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.0, 0.4)), max(relief, 0.2))
+    body = _disc(pen, radius, float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.0, 0.4)), max(relief, 0.4))
     if body is None:
         return
     colour = metal_colour(pair, rng) if rng.random() < 0.7 else (0.55, 0.55, 0.56)
@@ -207,10 +223,11 @@ def code_print(pair: Pair) -> Print:
     rng, radius, fonts = pair.rng(35), back_radius(pair), font_files()
     font, cap, stroke = fonts[int(rng.integers(len(fonts)))], radius * rng.uniform(0.4, 0.62), int(rng.integers(1, 6))
     if rng.random() < 0.2:
-        arc = (radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.3, 1.9)))
-        return Print(pair.code, font, cap * 0.7, (0.0, 0.0), stroke=stroke, arc=arc)
+        arc = (radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.7, 2.5)))
+        cap = min(cap * 0.7, arc_cap_limit(pair.code, font, stroke, arc[0], arc[2]))
+        return Print(pair.code, font, float(cap), (0.0, 0.0), stroke=stroke, arc=arc)
     spot = (0.0, float(rng.normal(0, 0.05)) * radius)
-    tracking, fit = float(rng.choice([0, 0.1, 0.2])), radius * rng.uniform(1.2, 1.55)
+    tracking, fit = float(rng.choice([0, 0.1, 0.2])) + stroke / 40, radius * rng.uniform(1.2, 1.55)
     return Print(pair.code, font, cap, spot, tracking=tracking, stroke=stroke, fit_mm=fit)
 
 
@@ -218,7 +235,7 @@ def code_wear(pair: Pair) -> float:
     """How far the stamped code is worn off, 0..1: only on old pairs."""
     rng = pair.rng(32)
     return (
-        float(rng.uniform(0.75, 1.0))
+        float(rng.uniform(0.95, 1.0))
         if pair.wear > 0.6 and rng.random() < 0.4
         else float(0.25 * pair.wear * rng.random())
     )
@@ -234,7 +251,7 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
         radius,
         float(rng.uniform(0.1, 0.3) if inside else rng.uniform(0.3, 0.8)),
         float(rng.uniform(0, 0.3)),
-        max(relief, 0.2),
+        max(relief, 0.4),
     )
     if body is None:
         return

@@ -25,7 +25,6 @@ _SIZE_COLOURS = (
     "#6b2a78",
     "#c4552d",
     "#2a7f8f",
-    "#6d6d70",
     "#d03a3a",
 )
 
@@ -62,14 +61,17 @@ def edge_wear(pair: Pair) -> float:
     return pair.wear
 
 
-def art_strength(pair: Pair, rng: Rng) -> float:
+def art_strength(pair: Pair) -> float:
     """Opacity of the artwork: fades with wear, or ahead of it."""
+    rng = pair.rng(24)
     if pair.states["label_fading"] == "ahead_of_wear":
         return float(rng.uniform(0.12, 0.45))
     return float(np.clip(0.97 - 0.42 * pair.wear + rng.normal(0, 0.04), 0.5, 1.0))
 
 
-def _ground(pair: Pair, rng: Rng) -> Colour:
+def ground_colour(pair: Pair) -> Colour:
+    """The label's own colour, linear RGB; bleached where it fades ahead of its wear."""
+    rng = pair.rng(25)
     state = pair.states["label_ground"]
     base = linear(
         {"tan": pair.sheet.label.ground, "dark": str(rng.choice(_DARK)), "white": str(rng.choice(_WHITE))}[state]
@@ -83,6 +85,25 @@ def _ground(pair: Pair, rng: Rng) -> Colour:
     return tint[0], tint[1], tint[2]
 
 
+def art_ink(pair: Pair) -> Colour:
+    """The artwork's colour as faded, linear RGB."""
+    rng, ground = pair.rng(26), ground_colour(pair)
+    ink = tuple(float(np.clip(c * rng.uniform(0.7, 1.2), 0, 1)) for c in linear(pair.sheet.label.blind_print))
+    if pair.states["label_ground"] == "dark":  # print that would vanish is set lighter
+        ink = tuple(float(np.clip(c * rng.uniform(2.5, 4.5) + 0.03, 0, 0.8)) for c in ink)
+    strength = art_strength(pair)
+    return tuple(i * strength + g * (1 - strength) for i, g in zip(ink, ground, strict=True))
+
+
+def size_ink(pair: Pair) -> tuple[Colour, float]:
+    """The size print's colour, linear RGB, and its opacity."""
+    rng = pair.rng(27)
+    black = pair.states["label_size_print"] == "black"
+    base = linear(pair.sheet.label.size_print) if black else linear(str(rng.choice(_SIZE_COLOURS)))
+    ink = tuple(float(np.clip(c * rng.uniform(0.8, 1.2), 0, 1)) for c in base)
+    return ink, float(0.97 - 0.25 * pair.wear * rng.random())
+
+
 def draw_label(pen: Pen, pair: Pair) -> None:
     """Ground, artwork, sewing and size print, in the order that the pair's states say."""
     canvas, rng, look = pen.canvas, pair.rng(20), pair.look
@@ -91,7 +112,7 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     body = pen.polygon(_frayed(pair, rng))
     if body is None:
         return
-    ground = _ground(pair, rng)
+    ground = ground_colour(pair)
     canvas.darken(pen.polygon(rectangle(0.3, 0.6, w, h), soften_px=1.0 * pen.scale), 0.45)
     canvas.flatten(body, 0.15)
     surface = str(rng.choice(["leather", "leather", "paper", "plain", "smooth"]))
@@ -114,23 +135,22 @@ def draw_label(pen: Pen, pair: Pair) -> None:
     canvas.darken(pen.strokes([edge], 2.2), float(-0.5 * ew * rng.random() + 0.15))
     if ew > 0.3:
         _frays(pen, pair, rng, ground, ew)
-    _print_and_sew(pen, pair, rng, ground, relief)
+    _print_and_sew(pen, pair, rng, relief)
     if pair.wear > 0.25:
         _creases(pen, pair, rng)
 
 
-def _print_and_sew(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> None:
+def _print_and_sew(pen: Pen, pair: Pair, rng: Rng, relief: float) -> None:
     """Artwork first; then the size print over the seam, or under it."""
-    art = _artwork(pen, pair, rng, ground, relief)
-    size = _size_print(pair, rng)
+    art = _artwork(pen, pair, rng, relief)
     seam = _sewing(pair, rng, seam_inset(pair), relief)
     art()
     if pair.states["label_size_order"] == "under":
-        size(pen)
+        _print_size(pen, pair)
         seam(pen)
     else:
         seam(pen)
-        size(pen)
+        _print_size(pen, pair)
 
 
 def _frays(pen: Pen, pair: Pair, rng: Rng, ground: Colour, ew: float) -> None:
@@ -155,18 +175,14 @@ def _creases(pen: Pen, pair: Pair, rng: Rng) -> None:
     pen.canvas.darken(pen.strokes(lines, float(rng.uniform(0.3, 0.8))), float(rng.choice([-1, 1]) * 0.25 * pair.wear))
 
 
-def _artwork(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> Callable[[], None]:
+def _artwork(pen: Pen, pair: Pair, rng: Rng, relief: float) -> Callable[[], None]:
     """Name, motto on its curve and ornament; drawn before the sewing."""
     sheet, canvas = pair.sheet.label, pen.canvas
     w, h = sheet.size
     fonts = font_files()
     font_name, font_motto = fonts[int(rng.integers(len(fonts)))], fonts[int(rng.integers(len(fonts)))]
-    ink = tuple(float(np.clip(c * rng.uniform(0.7, 1.2), 0, 1)) for c in linear(sheet.blind_print))
-    if pair.states["label_ground"] == "dark":  # print that would vanish is set lighter
-        ink = tuple(float(np.clip(c * rng.uniform(2.5, 4.5) + 0.03, 0, 0.8)) for c in ink)
-    strength = art_strength(pair, rng)
-    ink = tuple(i * strength + g * (1 - strength) for i, g in zip(ink, ground, strict=True))
-    press = float(rng.choice([0.0, -0.15, -0.25])) * relief
+    ink = art_ink(pair)
+    press = float(rng.choice([0.0, -0.15, -0.25])) * relief * art_strength(pair)  # what fades fast was not pressed deep
     top = rng.uniform(0.15, 0.24) * h
     patches = [
         pen.text(
@@ -188,7 +204,7 @@ def _artwork(pen: Pen, pair: Pair, rng: Rng, ground: Colour, relief: float) -> C
             if patch is None:
                 continue
             rub = canvas.arrays.xp.clip(
-                1.15 - 0.25 * worn * canvas.texture(cloud_tiles()[1], pen.scale * 0.2, (0.1, 0.2), patch), 0.5, 1.3
+                1.02 - 0.15 * worn * canvas.texture(cloud_tiles()[1], pen.scale * 0.2, (0.1, 0.2), patch), 0.6, 1.15
             )
             canvas.paint(patch, ink, alpha=0.95, raise_mm=press, grain=rub)
 
@@ -263,12 +279,15 @@ def size_prints(pair: Pair) -> list[Print]:
     ]
     fonts = font_files()
     font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.07, 0.1)
-    # the last line mostly lies on the lower stitch row, so that the order of sewing and printing shows
+    # the last line mostly reaches over the lower stitch row, so that the order of sewing and printing shows;
+    # its foot stays on the label, however frayed
     meets = size_print_meets_seam(pair)
-    low = h - inset - cap * (rng.uniform(-0.15, 0.4) if meets else rng.uniform(1.0, 1.9))
-    tilt, shift = float(rng.normal(0, 0.02)), float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
-    if rng.random() < 0.4:
-        spots, fit = [(w * 0.28, low), (w * 0.72, low)], w * 0.44
+    foot = h - inset + rng.uniform(0.3, max(0.5, inset - 1.3)) if meets else h - inset - cap * rng.uniform(0.4, 1.3)
+    low = foot - cap / 2
+    tilt, shift = float(rng.normal(0, 0.01)), float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
+    if rng.random() < 0.4:  # side by side, with a gap between
+        drop = 0.22 * w * tilt
+        spots, fit = [(w * 0.28, low - drop), (w * 0.72, low + drop)], w * 0.385
     else:
         spots, fit = [(w / 2 + shift, low - cap * 1.5), (w / 2 + shift, low)], w * 0.8 - 2 * abs(shift)
     stroke = int(rng.integers(0, 4))
@@ -277,18 +296,11 @@ def size_prints(pair: Pair) -> list[Print]:
     ]
 
 
-def _size_print(pair: Pair, rng: Rng) -> Callable[[Pen], None]:
+def _print_size(pen: Pen, pair: Pair) -> None:
     """The ink of the size lines."""
-    black = pair.states["label_size_print"] == "black"
-    base = linear(pair.sheet.label.size_print) if black else linear(str(rng.choice(_SIZE_COLOURS)))
-    ink = tuple(float(np.clip(c * rng.uniform(0.8, 1.2), 0, 1)) for c in base)
-    alpha = float(0.97 - 0.25 * pair.wear * rng.random())
-
-    def draw(pen: Pen) -> None:
-        for line in size_prints(pair):
-            pen.canvas.paint(line.on(pen), ink, alpha=alpha)
-
-    return draw
+    ink, alpha = size_ink(pair)
+    for line in size_prints(pair):
+        pen.canvas.paint(line.on(pen), ink, alpha=alpha)
 
 
 def size_print_meets_seam(pair: Pair) -> bool:

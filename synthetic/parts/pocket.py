@@ -138,7 +138,7 @@ def _near_tab(stitches: Points, corner: Points, down: Points, out: Points, lo: f
 def _edge_wear(pen: Pen, pair: Pair, relief: float) -> None:
     """Pale abrasion along the patch's edge, dark line just outside."""
     o = outline(pair, 0.6)
-    pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 1.3), -1.1 * pair.wear)
+    pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 1.3), -0.7 * pair.wear)
     o = outline(pair, -0.4)
     pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 0.9), 0.35 if relief > 0.2 else 0.2)
 

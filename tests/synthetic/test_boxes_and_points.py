@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from pipeline.domain import PartName
 from synthetic.arrays import NumpyArrays
 from synthetic.canvas import Canvas, Pen
+from synthetic.lettering import font_files
 from synthetic.pair import Pair
 from synthetic.parts import hardware, label, pocket, zip_slider
 from synthetic.views import Annotation, View, annotate
@@ -60,8 +62,7 @@ def test_a_pocket_drawn_without_its_tab_fills_its_box(seed):
 
 @pytest.mark.parametrize("seed", [0, 2, 5])
 def test_a_care_tag_fills_its_box(seed):
-    # pairs whose tag is sewn with the pair's own thread: black here, as it hangs over the tag's ends
-    view = a_view("care_tag", replace(unworn(BLACK), seed=seed))
+    view = a_view("care_tag", replace(unworn((1.0, 1.0, 1.0)), seed=seed))  # sewing that hung over would be lit
     box = note_of(view, PartName.CARE_TAG).box.xyxy
     assert np.abs(lit(alone(view, placed(view, PartName.CARE_TAG)), box) - np.array(box)).max() < 2.5
 
@@ -156,3 +157,26 @@ def test_size_print_is_where_the_order_of_sewing_shows_only_if_it_meets_the_seam
         line = label.size_prints(pair)[-1]
         reach = line.centre[1] + line.cap_mm / 2
         assert (reach > low - 0.9) == label.size_print_meets_seam(pair)
+
+
+def test_size_lines_side_by_side_keep_a_gap_and_stay_on_the_label():
+    beside = 0
+    for seed in range(60):
+        pair = replace(a_pair(seed), wear=1.0)
+        w, h = pair.sheet.label.size
+        first, last = label.size_prints(pair)
+        assert last.centre[1] + last.cap_mm / 2 < h - 0.9
+        if abs(first.centre[1] - last.centre[1]) > first.cap_mm:
+            continue
+        beside += 1
+        assert last.letters()[0, 0] - first.letters()[-1, 0] > 0.06 * w
+        assert first.letters()[0, 0] > 0
+        assert last.letters()[-1, 0] < w
+    assert beside > 10
+
+
+def test_letters_along_an_arc_do_not_run_into_each_other():
+    canvas = Canvas(NumpyArrays(), np.array([[20.0, 0, 300], [0, 20.0, 300]]), 600, 600)
+    font = font_files()[0]
+    patch = Pen(canvas).arc_text("8888", font, 6.0, (0.0, 0.0), 8.0, -np.pi / 2, 1.5)
+    assert cv2.connectedComponents((patch.mask > 127).astype(np.uint8))[0] - 1 == 4

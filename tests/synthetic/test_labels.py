@@ -74,6 +74,49 @@ def test_what_hides_a_cue_takes_its_label():
     assert labels(a_view("label", coloured), PartName.LABEL)["label_size_print"] == "coloured"
 
 
+@pytest.mark.parametrize("part", [PartName.BUTTON_BACK, PartName.CARE_TAG, PartName.LABEL])
+def test_print_with_a_digit_under_a_finger_or_out_of_the_frame_cannot_be_read(part):
+    view = a_view(VIEW_OF[part], a_pair(2), 3)
+    assert text(view, part)
+    last = view.camera.project(placed(view, part).digits)[-1]
+    dot = last + np.array([(-6, -6), (6, -6), (6, 6), (-6, 6)])
+    assert text(replace(view, overlays=(Overlay("finger", dot, 1.0, 1.0),)), part) is None
+    assert text(replace(view, overlays=(Overlay("finger", dot + 4000, 1.0, 1.0),)), part)
+    w = view.camera.size_wh[0]
+    moved = np.array([[1, 0, w - last[0]], [0, 1, 0], [0, 0, 1]])
+    aside = replace(view, camera=replace(view.camera, to_photo=moved @ view.camera.to_photo, bend=0 * view.camera.bend))
+    assert text(aside, part) is None
+
+
+def text(view: View, part: PartName) -> str | None:
+    return next(a for a in annotate(view) if a.part == part).text
+
+
+def test_small_digits_need_a_sharper_photo_than_large_ones():
+    view = a_view("care_tag", a_pair(2), 3)
+    part = placed(view, PartName.CARE_TAG)
+    read = []
+    for size in (2.0, 6.0):
+        scene = replace(view.scene, parts=(replace(part, digit_mm=size),))
+        blurred = [replace(view, scene=scene, sensor=replace(CLEAN_SENSOR, blur_px=b)) for b in range(30)]
+        read.append(sum(text(one, PartName.CARE_TAG) is not None for one in blurred))
+    assert 0 < read[0] < read[1] < 30
+
+
+def test_a_metal_burnt_out_to_white_is_not_named():
+    view = a_view("button", a_pair(style="QM-34"))
+    burnt = replace(view, lamp=replace(view.lamp, exposure=6.0))
+    assert {"metal", "button_finish"} <= set(labels(view, PartName.BUTTON))
+    assert not {"metal", "button_finish"} & set(labels(burnt, PartName.BUTTON))
+
+
+def test_print_as_pale_as_its_ground_is_not_judged():
+    view = a_view("label", a_pair())
+    assert {"label_size_print", "label_motto_curve"} <= set(labels(view, PartName.LABEL))
+    dark = replace(view, lamp=replace(view.lamp, exposure=0.01))
+    assert not {"label_size_print", "label_motto_curve"} & set(labels(dark, PartName.LABEL))
+
+
 def test_every_cue_of_a_part_has_a_least_scale():
     for part, cues in CUES_OF_PART.items():
         for cue in cues:

@@ -9,7 +9,15 @@ import pytest
 
 from pipeline.cues import CUES
 from synthetic.looks import LOOKS
-from synthetic.pair import DEPARTURES, INNOCENT_SHARES, balanced_states, make_pair, natural_states, other_word
+from synthetic.pair import (
+    DEPARTURES,
+    INNOCENT_SHARES,
+    balanced_states,
+    cues_without_place,
+    make_pair,
+    natural_states,
+    other_word,
+)
 from tests.evidence.builders import sheet
 from tests.synthetic.builders import a_pair
 
@@ -57,6 +65,20 @@ def test_counterfeits_depart_in_one_to_six_cues():
         numbers.append(len(departed - INNOCENT))
     assert max(numbers) == 6
     assert Counter(numbers)[1] > 400
+
+
+@pytest.mark.parametrize("style", ["QM-21", "QM-28"])  # with a button fly, with a zip
+def test_a_counterfeit_departs_only_in_what_its_style_has(style):
+    rng, zips = np.random.default_rng(15), 0
+    without = cues_without_place(sheet(), style)
+    for _ in range(3000):
+        states = natural_states(rng, sheet(), True, without)
+        pair = make_pair(rng, sheet(), states, True, LOOKS["window"], style)
+        assert pair.style == style
+        departed = departures(pair.states) - {("zip_mark", "approved"), ("tab_word", "mark_only")}
+        assert departed
+        zips += ("zip_mark", "other") in departed
+    assert (zips > 0) == (style == "QM-28")
 
 
 def test_no_counterfeit_departs_into_an_innocent_mark():
