@@ -185,6 +185,7 @@ def fit_detector(
     strength: float = 1.0,
     seed: int = 0,
     keep: Keep | None = None,
+    compiled: bool = False,
 ) -> Detector:
     """Train on the photos in `folder`; returns the averaged model on the CPU."""
     device = training_device()
@@ -202,4 +203,4 @@ def fit_detector(
         return detector_losses(logits.float(), boxes.float(), targets, data.side_px)
 
     batches = data.batches(schedule.batch, seed)
-    return fit(model, batches, losses_of, schedule, report, run="detector", longest=10.0, keep=keep)
+    return fit(model, batches, losses_of, schedule, report, run="detector", longest=10.0, keep=keep, compiled=compiled)

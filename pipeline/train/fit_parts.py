@@ -193,6 +193,7 @@ def fit_parts(
     strength: float = 1.0,
     seed: int = 0,
     keep: Keep | None = None,
+    compiled: bool = False,
 ) -> PartNetwork:
     """Train on the crops in `folder`; returns the averaged model on the CPU."""
     device = training_device()
@@ -209,7 +210,7 @@ def fit_parts(
         return part_losses(out, batch)
 
     batches = data.batches(schedule.batch, seed)
-    return fit(model, batches, losses_of, schedule, report, run="parts", longest=5.0, keep=keep)
+    return fit(model, batches, losses_of, schedule, report, run="parts", longest=5.0, keep=keep, compiled=compiled)
 
 
 @torch.no_grad()

@@ -100,7 +100,9 @@ def _fit_detector(args: argparse.Namespace, train: Path, journal: Journal) -> No
     schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
     start, path = _started(Detector(_trunk(args)), args.init, "detector"), args.out / "detector.safetensors"
     keep = partial(save_weights, path=path)
-    fitted = fit_detector(start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep)
+    fitted = fit_detector(
+        start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep, compiled=args.compile
+    )
     save_weights(fitted, path)
 
 
@@ -109,7 +111,9 @@ def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journa
     schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
     start, path = _started(PartNetwork(_trunk(args)), args.init, "parts"), args.out / "parts.safetensors"
     keep = partial(save_weights, path=path)
-    fitted = fit_parts(start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep)
+    fitted = fit_parts(
+        start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep, compiled=args.compile
+    )
     save_weights(fitted, path)
     pred = predict(fitted, val)
     halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
@@ -150,6 +154,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument(
         "--tune-kernels", action="store_true", help="let the GPU library try its kernels first; pays on long runs"
     )
+    p.add_argument("--compile", action="store_true", help="let torch compile the networks first; minutes, then faster")
     p.add_argument("--draw-device", default="cpu")
     p.add_argument(
         "--await-crops", type=int, default=0, help="begin once another process, still drawing, has drawn so many"

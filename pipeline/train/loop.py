@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Generic, TypeVar, cast
 
 import torch
 from torch import Tensor, nn
@@ -127,6 +127,7 @@ def fit(
     run: str,
     longest: float,
     keep: Keep | None = None,
+    compiled: bool = False,
 ) -> Network:
     """Train until the schedule ends.
 
@@ -139,6 +140,7 @@ def fit(
         run: the name to report under.
         longest: gradients are cut to this length.
         keep: given the averaged model every two minutes, to save it: a long run may be cut off.
+        compiled: let torch compile the network first; takes minutes, pays on long runs on a GPU.
 
     Returns:
         The averaged model, on the CPU.
@@ -146,12 +148,13 @@ def fit(
     model = model.to(training_device()).to(memory_format=torch.channels_last).train()
     averaged, opt, watch = Averaged(model), optimiser(model, schedule), Watch(schedule)
     report_due, keep_due = Every(10.0), Every(120.0)
+    network = cast(Network, torch.compile(model, dynamic=False)) if compiled else model
     for batch in batches:
         progress = watch.progress()
         if progress >= 1:
             break
         set_lr(opt, progress, schedule.warmup_share)
-        losses = losses_of(model, batch)
+        losses = losses_of(network, batch)
         take_step(losses["total"], model, opt, longest)
         averaged.update(model)
         if report_due.is_due():
