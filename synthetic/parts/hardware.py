@@ -203,7 +203,8 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
         return
     colour = metal_colour(pair, rng) if rng.random() < 0.7 else (0.55, 0.55, 0.56)
     canvas.paint(body, colour, metal=float(rng.uniform(0.7, 1.0)), gloss=0.1)
-    for share in rng.choice([0.5, 0.6, 0.88, 0.94], int(rng.integers(0, 3)), replace=False):
+    rings = [0.88, 0.94] if rng.random() < 0.75 else [0.5, 0.6, 0.88, 0.94]  # few cross the code
+    for share in rng.choice(rings, int(rng.integers(0, 3)), replace=False):
         _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
     code = code_print(pair).on(pen)
     faint = code_wear(pair)
