@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check lint setup
+.PHONY: demo test check lint setup bench
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.base-done ## invents a night of listings, scans it, shows the top of the queue
@@ -21,6 +21,12 @@ lint: $(VENV)/.dev-done
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+
+bench: $(VENV)/.base-done out/bench/listings.jsonl ## how many photos a second a scan looks at, and what each stage costs
+	$(BIN)/python -m pipeline.evaluate.speed out/bench
+
+out/bench/listings.jsonl: | $(VENV)/.base-done
+	$(BIN)/python -m pipeline synth out/bench --listings 60 --seed 4711
 
 setup: $(VENV)/.dev-done ## everything for working on it
 
