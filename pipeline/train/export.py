@@ -2,11 +2,13 @@
 
 Writes OpenVINO networks that take the photo's own bytes (uint8 RGB, height x width x 3) and a card beside each.
 A card that is already there keeps what was fitted (thresholds, temperatures) and what people wrote.
+`--int8 FOLDER` turns the exported detector into 8-bit integers, with ranges measured on photos of a listings folder.
 """
 
 from __future__ import annotations
 
 import argparse
+import tempfile
 import warnings
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -65,7 +67,32 @@ def export_detector(weights: Path, out: Path) -> None:
         "nms_iou": 0.6,
         "least_score": {part.value: 0.3 for part in PartName},
     }
-    write_card(out, "detector", fresh)
+    write_card(out, "detector", fresh, arithmetic="single precision")
+
+
+def detector_to_int8(out: Path, folder: Path) -> None:
+    """Put 8-bit integers in the place of the detector in `out`; its card keeps all but the hashes.
+
+    Args:
+        out: holds `detector.xml`, `.bin` and the card.
+        folder: holds `photos/` to measure the ranges on, none of them used to judge the outcome.
+
+    Raises:
+        ValueError: if `folder` holds no photo, or the detector is in integers already.
+    """
+    from pipeline.train.quantise import is_quantised, quantised, shown_to_detector
+
+    model = ov.Core().read_model(out / "detector.xml")
+    if is_quantised(model):
+        raise ValueError(f"{out / 'detector.xml'}: is in 8-bit integers already; export it anew")
+    pictures = shown_to_detector(out, folder)
+    # The files stay mapped into memory while the model lives: new ones take their names, they are not written over.
+    with tempfile.TemporaryDirectory(dir=out) as beside:
+        ov.save_model(quantised(model, pictures), Path(beside) / "detector.xml", compress_to_fp16=True)
+        for file in ("detector.xml", "detector.bin"):
+            (Path(beside) / file).replace(out / file)
+    arithmetic = f"8-bit integers up to the last convolutions; ranges measured on {len(pictures)} pictures"
+    write_card(out, "detector", {}, arithmetic)
 
 
 def export_parts(weights: Path, out: Path) -> None:
@@ -82,7 +109,7 @@ def export_parts(weights: Path, out: Path) -> None:
         "least_point_seen": 0.5,
         "point_sigma_scale": {name: 1.0 for name in POCKET_POINTS},
     }
-    write_card(out, "parts", fresh)
+    write_card(out, "parts", fresh, arithmetic="single precision")
 
 
 def training_prior(departure_rate: float = 0.5) -> dict[str, dict[str, float]]:
@@ -121,13 +148,14 @@ def _write_network(network: nn.Module, side_px: int, names: Sequence[str], path:
     ov.save_model(steps.build(), path, compress_to_fp16=True)
 
 
-def write_card(out: Path, name: str, fresh: Mapping[str, Any]) -> None:
+def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) -> None:
     """Write a card with the files' hashes; fields of a card that is already there are kept.
 
     Args:
         out: folder of the weight files.
         name: `detector` or `parts`.
         fresh: what the card holds where there was none yet.
+        arithmetic: what the network calculates in, for people.
     """
     path = out / f"{name}.yaml"
     before = yaml.safe_load(path.read_text(encoding="utf-8")) if path.exists() else {}
@@ -135,6 +163,7 @@ def write_card(out: Path, name: str, fresh: Mapping[str, Any]) -> None:
     hashes = {file: sha256_of(out / file) for file in files}
     fixed = {"version": 1, "network": files[0], "sha256": hashes, "colour_order": "RGB"}
     card = {**fixed, "about": _ABOUT, **fresh, **{key: value for key, value in before.items() if key not in fixed}}
+    card["about"] = {**card["about"], "arithmetic": arithmetic}
     kind = DetectorCard if name == "detector" else PartsCard
     save_card(path, kind.model_validate(card).model_dump(mode="json"))
 
@@ -151,11 +180,14 @@ def main() -> None:
     parser.add_argument("--detector", type=Path)
     parser.add_argument("--parts", type=Path)
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--int8", type=Path, metavar="FOLDER", help="listings whose photos give the ranges")
     args = parser.parse_args()
     if args.detector:
         export_detector(args.detector, args.out)
     if args.parts:
         export_parts(args.parts, args.out)
+    if args.int8:
+        detector_to_int8(args.out, args.int8)
 
 
 if __name__ == "__main__":
