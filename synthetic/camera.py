@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from synthetic.arrays import Array, Arrays
 from synthetic.canvas import Canvas, Points
-from synthetic.textures import TILE_PX, sensor_noise
+from synthetic.textures import sensor_noise
 
 Matrix = NDArray[np.float64]
 Window = tuple[float, float, float, float]  # x, y, w, h in px of the whole photo
@@ -158,35 +159,63 @@ def plan_canvas(camera: Camera, window: Window, out_wh: tuple[int, int]) -> tupl
 
 
 def shade(canvas: Canvas, lamp: Lamp) -> Array:
-    """Light the canvas: Lambert over the relief, mirrored glints on metal, a soft highlight on gloss. Linear RGB."""
+    """Light the canvas: Lambert over the relief, mirrored glints on metal, a soft highlight on gloss. Linear RGB.
+
+    Its colours are used up: the lit ones take their place.
+    """
     xp = canvas.arrays.xp
-    height = canvas.height
-    s = canvas.px_per_mm
-    gx, gy = xp.zeros_like(height), xp.zeros_like(height)
-    gx[:, 1:-1] = (height[:, 2:] - height[:, :-2]) * (0.5 * s)
-    gy[1:-1, :] = (height[2:, :] - height[:-2, :]) * (0.5 * s)
-    axes = canvas.to_px[:, :2] / s
-    lx, ly = axes @ np.array(lamp.direction[:2])
+    axes = canvas.to_px[:, :2] / canvas.px_per_mm
+    lx, ly = (float(v) for v in axes @ np.array(lamp.direction[:2]))
     lz = lamp.direction[2]
-    inv = 1 / xp.sqrt(1 + gx * gx + gy * gy)
-    lambert = xp.clip((lz - float(lx) * gx - float(ly) * gy) * inv, 0.0, 2.0) * (1 / lz)
-    light = lamp.ambient + (1 - lamp.ambient) * lambert
-    rgb = canvas.albedo * light[..., None]
-    if canvas.metal is None or canvas.gloss is None or canvas.shine_box is None:
-        return rgb
-    y0, y1, x0, x1 = canvas.shine_box
-    box = (slice(y0, y1), slice(x0, x1))
-    nx, ny = -gx[box] * inv[box], -gy[box] * inv[box]
+    for rows in canvas.arrays.bands(canvas.height_px, canvas.width):
+        gx, gy = _slopes(canvas, rows)
+        inv = 1 / xp.sqrt(gx * gx + gy * gy + 1)
+        light = xp.clip((lz - lx * gx - ly * gy) * inv, 0.0, 2.0)
+        light *= (1 - lamp.ambient) / lz
+        light += lamp.ambient
+        _gleam(canvas, lamp, rows, (gx, gy, inv), light)
+    return canvas.albedo
+
+
+def _slopes(canvas: Canvas, rows: slice) -> tuple[Array, Array]:
+    """The relief's slopes in some rows, mm per mm along x and y; 0 at the canvas's edges."""
+    xp, height, k = canvas.arrays.xp, canvas.height, 0.5 * canvas.px_per_mm
+    here = height[rows]
+    gx, gy = xp.zeros_like(here), xp.zeros_like(here)
+    gx[:, 1:-1] = (here[:, 2:] - here[:, :-2]) * k
+    top, end = max(rows.start, 1), min(rows.stop, canvas.height_px - 1)
+    if end > top:
+        gy[top - rows.start : end - rows.start] = (height[top + 1 : end + 1] - height[top - 1 : end - 1]) * k
+    return gx, gy
+
+
+def _gleam(canvas: Canvas, lamp: Lamp, rows: slice, slopes: tuple[Array, Array, Array], light: Array) -> None:
+    """Put the light on some rows; where there is metal or gloss, what those mirror too."""
+    arrays, xp = canvas.arrays, canvas.arrays.xp
+    albedo = canvas.albedo[rows]
+    y0, y1, x0, x1 = canvas.shine_box or (0, 0, 0, 0)
+    y0, y1 = max(y0, rows.start), min(y1, rows.stop)
+    if canvas.metal is None or canvas.gloss is None or y1 <= y0:
+        arrays.scale(albedo, light)
+        return
+    box, within = (slice(y0, y1), slice(x0, x1)), (slice(y0 - rows.start, y1 - rows.start), slice(x0, x1))
+    axes = canvas.to_px[:, :2] / canvas.px_per_mm
+    gx, gy, inv = (a[within] for a in slopes)
+    nx, ny = -gx * inv, -gy * inv
     mirror = xp.zeros_like(nx) + 0.16
     for gnx, gny, width, strength in lamp.glints:
-        tx, ty = axes @ np.array([gnx, gny])
-        mirror = mirror + strength * xp.exp(-((nx - float(tx)) ** 2 + (ny - float(ty)) ** 2) * (1 / width**2))
-    metal = canvas.metal[box][..., None]
-    shining = canvas.albedo[box] * mirror[..., None] * 1.2
-    hx, hy = 0.5 * float(lx), 0.5 * float(ly)
-    spot = xp.exp(-((nx - hx) ** 2 + (ny - hy) ** 2) * (1 / 0.16**2)) * canvas.gloss[box]
-    rgb[box] = rgb[box] * (1 - metal) + shining * metal + (0.5 * spot)[..., None]
-    return rgb
+        mirror += strength * _spot(xp, nx, ny, axes @ np.array([gnx, gny]), width)
+    # what the light does to the colour, and in its place, where there is metal, the mirrored surroundings
+    light[within] += canvas.metal[box] * (1.2 * mirror - light[within])
+    arrays.scale(albedo, light)
+    shine = 0.5 * canvas.gloss[box] * _spot(xp, nx, ny, 0.5 * (axes @ np.array(lamp.direction[:2])), 0.16)
+    albedo[within] += shine[..., None]
+
+
+def _spot(xp: Any, nx: Array, ny: Array, at: Points, width: float) -> Array:  # noqa: ANN401 - see `Arrays.xp`
+    """How near the normals point to a direction, 1 there, falling off as a bell."""
+    dx, dy = nx - float(at[0]), ny - float(at[1])
+    return xp.exp((dx * dx + dy * dy) * (-1 / width**2))
 
 
 def photograph(
@@ -207,35 +236,47 @@ def photograph(
     arrays = canvas.arrays
     w, h = out_wh
     k = out_wh[0] / window[2]
-    x, y = _sampling(arrays, canvas, camera, window, out_wh)
-    rgb = arrays.warp(shaded, x, y)
-    rgb = rgb * _light_field(arrays, camera, lamp, sensor, window, out_wh)[..., None]
-    rgb = rgb * arrays.put(np.array(lamp.gains) * lamp.exposure)
+    bend = None
+    if np.abs(camera.bend).max() > 0.2:
+        bend = arrays.resize(arrays.put(_window_bend(camera, window)), h, w) * (w / window[2])
+    gains = np.array(lamp.gains) * lamp.exposure
+    bands = []
+    for rows in arrays.bands(h, w):
+        x, y = _sampling(arrays, canvas, camera, window, out_wh, rows, bend)
+        rgb = arrays.mix(arrays.warp(shaded, x, y), np.diag(gains))
+        arrays.scale(rgb, _light_field(arrays, camera, lamp, sensor, window, out_wh, rows))
+        bands.append(rgb)
+    rgb = bands[0] if len(bands) == 1 else arrays.xp.concat(bands, axis=0)
     for overlay in overlays:
         rgb = _overlaid(arrays, rgb, overlay, window, out_wh)
     if sensor.blur_px * k > 0.35:
         rgb = arrays.blur(rgb, sensor.blur_px * k)
     if sensor.motion_px * k > 1.5:
         rgb = arrays.motion(rgb, _motion_kernel(sensor.motion_px * k, sensor.motion_angle))
-    return _develop(arrays, rgb, sensor, min(1.0, k), (h, w))
+    return _develop(arrays, rgb, sensor, min(1.0, k))
 
 
 def _sampling(
-    arrays: Arrays, canvas: Canvas, camera: Camera, window: Window, out_wh: tuple[int, int]
+    arrays: Arrays,
+    canvas: Canvas,
+    camera: Camera,
+    window: Window,
+    out_wh: tuple[int, int],
+    rows: slice,
+    bend: Array | None,
 ) -> tuple[Array, Array]:
+    """Where some rows of the photo look on the canvas, px."""
     xp = arrays.xp
-    w, h = out_wh
     g = np.vstack([canvas.to_px, [0, 0, 1]]) @ np.linalg.inv(window_matrix(camera, window, out_wh))
     g = g / g[2, 2]
-    col = arrays.put(np.arange(w, dtype=np.float32) + 0.5)[None, :]
-    row = arrays.put(np.arange(h, dtype=np.float32) + 0.5)[:, None]
-    if np.abs(camera.bend).max() > 0.2:
-        bend = arrays.resize(arrays.put(_window_bend(camera, window)), h, w) * (w / window[2])
-        col, row = col + bend[..., 0], row + bend[..., 1]
+    col = arrays.put(np.arange(out_wh[0], dtype=np.float32) + 0.5)[None, :]
+    row = arrays.put(np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5)[:, None]
+    if bend is not None:
+        col, row = col + bend[rows, :, 0], row + bend[rows, :, 1]
     z = 1 / (float(g[2, 0]) * col + float(g[2, 1]) * row + 1.0)
     x = (float(g[0, 0]) * col + float(g[0, 1]) * row + float(g[0, 2])) * z - 0.5
     y = (float(g[1, 0]) * col + float(g[1, 1]) * row + float(g[1, 2])) * z - 0.5
-    return xp.astype(x, xp.float32), xp.astype(y, xp.float32)
+    return xp.astype(x, xp.float32, copy=False), xp.astype(y, xp.float32, copy=False)
 
 
 def _window_bend(camera: Camera, window: Window) -> NDArray[np.float32]:
@@ -248,18 +289,17 @@ def _window_bend(camera: Camera, window: Window) -> NDArray[np.float32]:
 
 
 def _light_field(
-    arrays: Arrays, camera: Camera, lamp: Lamp, sensor: Sensor, window: Window, out_wh: tuple[int, int]
+    arrays: Arrays, camera: Camera, lamp: Lamp, sensor: Sensor, window: Window, out_wh: tuple[int, int], rows: slice
 ) -> Array:
-    """Falloff from the hot spot and the lens's vignette: a sum of squares in x and y."""
-    xp = arrays.xp
+    """Falloff from the hot spot and the lens's vignette in some rows: a sum of squares in x and y."""
     w, h = camera.size_wh
     fx = (window[0] + (np.arange(out_wh[0]) + 0.5) / out_wh[0] * window[2]) / w
-    fy = (window[1] + (np.arange(out_wh[1]) + 0.5) / out_wh[1] * window[3]) / h
+    fy = (window[1] + (np.arange(rows.start, rows.stop) + 0.5) / out_wh[1] * window[3]) / h
     hx, hy = (fx - lamp.hot_spot[0]) ** 2, (fy - lamp.hot_spot[1]) ** 2
     vx, vy = (fx - 0.5) ** 2, (fy - 0.5) ** 2
-    cols = arrays.put(lamp.falloff * hx + sensor.vignette * vx)[None, :]
-    rows = arrays.put(lamp.falloff * hy + sensor.vignette * vy)[:, None]
-    return xp.clip(1.0 - cols - rows, 0.12, 1.0)
+    across = arrays.put(lamp.falloff * hx + sensor.vignette * vx)[None, :]
+    down = arrays.put(1.0 - lamp.falloff * hy - sensor.vignette * vy)[:, None]
+    return arrays.xp.clip(down - across, 0.12, 1.0)
 
 
 def _overlay_mask(overlay: Overlay, window: Window, out_wh: tuple[int, int]) -> NDArray[np.float32]:
@@ -319,43 +359,46 @@ def seen_colour(
     """
     place = np.asarray(at_px) / camera.size_wh
     dark = lamp.falloff * ((place - lamp.hot_spot) ** 2).sum() + sensor.vignette * ((place - 0.5) ** 2).sum()
-    linear = np.asarray(reflectance) * np.array(lamp.gains) * lamp.exposure * np.clip(1 - dark, 0.12, 1)
-    x = np.clip(linear, 0, 4)
-    x = np.clip(x * (1 + 0.12 * x) / (1 + 0.315 * x * x + 0.12 * x), 0, 1)
+    y = _tone(np.asarray(reflectance) * np.array(lamp.gains) * lamp.exposure * np.clip(1 - dark, 0.12, 1), sensor)
+    return np.asarray(np.clip(y @ _saturation(sensor).T, 0, 1), np.float64)
+
+
+_TONE_PER_UNIT = 2048.0  # entries of the tone table per unit of the light's square root: finer than 8 bits show
+_BRIGHTEST = 4.0
+
+
+def _tone(light: NDArray[np.float64], sensor: Sensor) -> NDArray[np.float64]:
+    """Highlights, sRGB gamma (IEC 61966-2-1) and contrast: linear light to 0..1."""
+    x = np.clip(light, 0, _BRIGHTEST)
+    x = np.clip(x * (1 + 0.12 * x) / (1 + 0.315 * x * x + 0.12 * x), 0, 1)  # shoulder
     y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
-    y = y + sensor.contrast * (y * y * (3 - 2 * y) - y)
-    return np.asarray(np.clip(y.mean() + sensor.saturation * (y - y.mean()), 0, 1), np.float64)
+    return np.asarray(y + sensor.contrast * (y * y * (3 - 2 * y) - y), np.float64)
 
 
-def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float, hw: tuple[int, int]) -> NDArray[np.uint8]:
-    """Highlights, gamma, contrast, colour, noise, sharpening; to 8 bits."""
-    xp = arrays.xp
-    x = xp.clip(rgb, 0.0, 4.0)
-    x = x * (1 + x * 0.12) / (1 + 0.9 * x * x * 0.35 + 0.12 * x)  # shoulder
-    x = xp.clip(x, 0.0, 1.0)
-    root = xp.sqrt(x)
-    fourth = xp.sqrt(root)
-    y = (
-        0.662002687 * root + 0.684122060 * fourth - 0.323583601 * xp.sqrt(fourth) - 0.0225411470 * x
-    )  # sRGB gamma, within 0.005
-    if sensor.contrast:
-        y = y + sensor.contrast * (y * y * (3 - 2 * y) - y)
-    if sensor.saturation != 1:
-        grey = xp.sum(y, axis=-1, keepdims=True) * (1 / 3)
-        y = grey + sensor.saturation * (y - grey)
-    if sensor.noise * k > 0.002:
-        y = y + _noise(arrays, sensor, k, hw)
+def _saturation(sensor: Sensor) -> NDArray[np.float64]:
+    """Away from grey, or towards it."""
+    return sensor.saturation * np.eye(3) + (1 - sensor.saturation) / 3
+
+
+def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float) -> NDArray[np.uint8]:
+    """Tone, colour, noise, sharpening; to 8 bits."""
+    entries = np.arange(int(_TONE_PER_UNIT * _BRIGHTEST**0.5) + 1) / _TONE_PER_UNIT
+    table = (255 * _tone(entries**2, sensor)).astype(np.float32)
+    grain = 255 * sensor.noise * k
+    own = grain * (sensor.chroma_noise * np.eye(3) + np.array([1.0, 0.0, 0.0]))  # one channel's noise goes to all
+    h, w = rgb.shape[:2]
+    bands = []
+    for rows in arrays.bands(h, w):
+        y = arrays.mix(arrays.curve(rgb[rows], table, _TONE_PER_UNIT), _saturation(sensor))
+        if sensor.noise * k > 0.002:
+            oy, ox = sensor.noise_offset
+            y += arrays.mix(arrays.repeated(sensor_noise(), oy + rows.start, ox, rows.stop - rows.start, w), own)
+        bands.append(y)
+    y = bands[0] if len(bands) == 1 else arrays.xp.concat(bands, axis=0)
     if sensor.sharpen * k > 0.05:
-        y = y + sensor.sharpen * k * (y - arrays.blur(y, 1.0))
-    eight = xp.clip(y * 255 + 0.5, 0.0, 255.0)
-    return arrays.get(eight).astype(np.uint8)
-
-
-def _noise(arrays: Arrays, sensor: Sensor, k: float, hw: tuple[int, int]) -> Array:
-    h, w = hw
-    oy, ox = sensor.noise_offset
-    tile = sensor_noise()  # repeats beyond TILE_PX, and is stored twice each way, so that any offset is a slice
-    reps = (-(-(oy + h) // TILE_PX), -(-(ox + w) // TILE_PX), 1)
-    whole = tile if max(reps) <= 2 else np.tile(tile[:TILE_PX, :TILE_PX], reps)
-    cut = arrays.put(whole[oy : oy + h, ox : ox + w])
-    return (sensor.noise * k) * (cut[..., :1] + sensor.chroma_noise * cut)
+        soft = arrays.blur(y, 1.0)
+        for rows in arrays.bands(h, w):
+            edges = y[rows] - soft[rows]
+            edges *= sensor.sharpen * k
+            y[rows] += edges
+    return arrays.eight_bits(y)

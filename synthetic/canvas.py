@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from synthetic.arrays import Array, Arrays
 from synthetic.lettering import letter_middles, line_of_text
-from synthetic.textures import YARN_PX, Weave, cloud_tiles
+from synthetic.textures import YARN_PX, Weave, cloud_tiles, shrunken
 
 Points = NDArray[np.float64]  # (n, 2)
 Affine = NDArray[np.float64]  # (2, 3)
@@ -68,8 +68,8 @@ class Canvas:
         self.to_px = to_px
         self.width, self.height_px = width, height
         self.px_per_mm = float(np.sqrt(abs(np.linalg.det(to_px[:, :2]))))
-        self.albedo: Array = arrays.put(np.zeros((height, width, 3), np.float32))
-        self.height: Array = arrays.put(np.zeros((height, width), np.float32))
+        self.albedo: Array = arrays.zeros(height, width, 3)
+        self.height: Array = arrays.zeros(height, width)
         self.metal: Array | None = None
         self.gloss: Array | None = None
         self.shine_box: tuple[int, int, int, int] | None = None
@@ -82,37 +82,29 @@ class Canvas:
         patch: Patch | None = None,
         angle: float = 0.0,
     ) -> Array:
-        """Sample a tile over the canvas (or a patch), locked to the garment's own directions.
+        """Sample a tile over the canvas (or a patch), locked to the garment's own directions; not to be written to.
 
         Args:
-            tile: square tileable picture, (512, 512).
+            tile: square tileable picture, (512, 512), that lives as long as the process.
             px_per_tile_px: canvas pixels per tile pixel; below 1 the tile is averaged, not aliased.
             offset: shift in tiles.
             patch: restrict to this patch.
             angle: extra turn of the tile in radians.
         """
-        size, k = tile.shape[0], px_per_tile_px
+        k = px_per_tile_px
         if k < 1:  # average the tile once; from then on a tile pixel is a canvas pixel
-            size = max(4, round(size * k))
-            tile, k = np.asarray(cv2.resize(tile, (size, size), interpolation=cv2.INTER_AREA), np.float32), 1.0
+            tile, k = shrunken(tile, max(4, round(tile.shape[0] * k))), 1.0
+        size = tile.shape[0]
         h, w = patch.mask.shape if patch else (self.height_px, self.width)
         x0, y0 = (patch.x, patch.y) if patch else (0, 0)
         turn = float(np.arctan2(self.to_px[1, 0], self.to_px[0, 0])) + angle
         if abs(turn) < 0.02 and k == 1:
             oy, ox = int(offset[1] * size + y0) % size, int(offset[0] * size + x0) % size
-            return self.arrays.put(_repeated(tile, oy + h, ox + w)[oy : oy + h, ox : ox + w])
+            return self.arrays.repeated(tile, oy, ox, h, w)
         c, s = np.cos(turn) / k, np.sin(turn) / k
         back = np.array([[c, s], [-s, c]])
-        corners = np.array([(0, 0), (w, 0), (w, h), (0, h)]) @ back.T
-        low = corners.min(0)
-        reach = np.ceil(corners.max(0) - low).astype(int) + size + 2
-        shift = (back @ np.array([x0, y0]) + low + np.array(offset) * size) % size - low
-        m = np.hstack([back, shift[:, None]])
-        tiled = _repeated(tile, int(reach[1]), int(reach[0]))
-        out = cv2.warpAffine(
-            tiled, m, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT
-        )
-        return self.arrays.put(out)
+        shift = back @ np.array([x0, y0]) + np.array(offset) * size
+        return self.arrays.tiled(tile, np.hstack([back, shift[:, None]]), h, w)
 
     def lay_cloth(
         self,
@@ -133,23 +125,20 @@ class Canvas:
         wide = max(1.0, self.width / self.px_per_mm / 350)  # a whole garment would show the tile repeating
         blotch = self.texture(clouds[3], self.px_per_mm * 0.25 * wide, (rng.random(), rng.random()), patch)
         streak = self.texture(clouds[4], self.px_per_mm * 0.12, (rng.random(), rng.random()), patch, np.pi / 2)
-        xp = self.arrays.xp
-        light = xp.clip(light + (mottle * 0.5) * blotch * 0.3 + (mottle * 0.5) * streak * 0.3, 0.0, 1.0)
-        shade = (1 + mottle * 0.5 * blotch)[..., None]
-        d, p = self.arrays.put(np.array(dark)), self.arrays.put(np.array(pale))
-        colour = (d + light[..., None] * (p - d)) * shade
+        light = light + (0.15 * mottle) * (blotch + streak)
+        light = self.arrays.xp.clip(light, 0.0, 1.0, out=light)
+        colour = self.arrays.dye(dark, pale, light, 1 + (0.5 * mottle) * blotch)
         if patch is None:
             self.albedo = colour
             if relief_mm:
-                self.height = self.height + relief_mm * self.texture(weave.relief, scale, offset)
+                self.height += relief_mm * self.texture(weave.relief, scale, offset)
             return
         ys, xs = patch.slices
-        a = self.arrays.put(patch.mask)[..., None] / 255
-        self.albedo[ys, xs] = self.albedo[ys, xs] + a * (colour - self.albedo[ys, xs])
+        self.arrays.blend(self.albedo[ys, xs], colour, self.arrays.cover(patch.mask, 1.0))
         if relief_mm:
-            self.height[ys, xs] = self.height[ys, xs] + relief_mm * a[..., 0] * (
-                self.texture(weave.relief, scale, offset, patch) - 0.5
-            )
+            raised = self.texture(weave.relief, scale, offset, patch) - 0.5
+            raised *= self.arrays.cover(patch.mask, relief_mm)
+            self.height[ys, xs] += raised
 
     def paint(
         self,
@@ -178,53 +167,54 @@ class Canvas:
         if patch is None:
             return
         ys, xs = patch.slices
-        m = self.arrays.put(patch.mask) * (1 / 255)
         if colour is not None:
-            target = self.arrays.put(np.array(colour))
+            target = self.arrays.colour(colour)
             if grain is not None:
                 target = target * grain[..., None]
-            under = self.albedo[ys, xs]
-            self.albedo[ys, xs] = under + (alpha * m)[..., None] * (target - under)
+            self.arrays.blend(self.albedo[ys, xs], target, self.arrays.cover(patch.mask, alpha))
         if raise_mm and bevel_px <= 0.3:
-            self.height[ys, xs] = self.height[ys, xs] + raise_mm * m
+            self.height[ys, xs] += self.arrays.cover(patch.mask, raise_mm)
         elif raise_mm:
             wide = patch.grown(int(2.5 * bevel_px) + 1, self.width, self.height_px)
             wys, wxs = wide.slices
-            soft = self.arrays.blur(self.arrays.put(wide.mask) * (1 / 255), bevel_px)
-            self.height[wys, wxs] = self.height[wys, wxs] + raise_mm * soft
+            self.height[wys, wxs] += self.arrays.blur(self.arrays.cover(wide.mask, raise_mm), bevel_px)
         if metal is not None or gloss is not None:
-            self._shine(patch, m, metal, gloss)
+            self._shine(patch, metal, gloss)
 
     def flatten(self, patch: Patch | None, keep: float = 0.0) -> None:
         """Take the relief out under the mask (a hard thing lies on the cloth)."""
         if patch is None:
             return
         ys, xs = patch.slices
-        m = self.arrays.put(patch.mask) * (1 / 255)
-        self.height[ys, xs] = self.height[ys, xs] * (1 - (1 - keep) * m)
+        factor = self.arrays.cover(patch.mask, keep - 1)
+        factor += 1
+        self.height[ys, xs] *= factor
 
     def darken(self, patch: Patch | None, strength: float) -> None:
         """Multiply the colour by 1 - strength under the mask; negative lightens."""
         if patch is None:
             return
         ys, xs = patch.slices
-        m = self.arrays.put(patch.mask) * (strength / 255)
-        self.albedo[ys, xs] = self.albedo[ys, xs] * (1 - m)[..., None]
+        factor = self.arrays.cover(patch.mask, -strength)
+        factor += 1
+        self.arrays.scale(self.albedo[ys, xs], factor)
 
-    def add_height(self, patch: Patch, field: NDArray[np.float32]) -> None:
+    def add_height(self, patch: Patch, field: Array) -> None:
         """Add a relief in mm over a patch's rectangle."""
         ys, xs = patch.slices
-        self.height[ys, xs] = self.height[ys, xs] + self.arrays.put(field)
+        self.height[ys, xs] += field
 
-    def _shine(self, patch: Patch, m: Array, metal: float | None, gloss: float | None) -> None:
+    def _shine(self, patch: Patch, metal: float | None, gloss: float | None) -> None:
         if self.metal is None or self.gloss is None:
-            self.metal = self.arrays.put(np.zeros((self.height_px, self.width), np.float32))
-            self.gloss = self.arrays.put(np.zeros((self.height_px, self.width), np.float32))
+            self.metal = self.arrays.zeros(self.height_px, self.width)
+            self.gloss = self.arrays.zeros(self.height_px, self.width)
         ys, xs = patch.slices
-        if metal is not None:
-            self.metal[ys, xs] = self.metal[ys, xs] * (1 - m) + metal * m
-        if gloss is not None:
-            self.gloss[ys, xs] = self.gloss[ys, xs] * (1 - m) + gloss * m
+        rest = self.arrays.cover(patch.mask, -1.0)
+        rest += 1
+        for layer, level in ((self.metal, metal), (self.gloss, gloss)):
+            if level is not None:
+                layer[ys, xs] *= rest
+                layer[ys, xs] += self.arrays.cover(patch.mask, level)
         box = (patch.y, patch.y + patch.mask.shape[0], patch.x, patch.x + patch.mask.shape[1])
         old = self.shine_box or box
         self.shine_box = (min(old[0], box[0]), max(old[1], box[1]), min(old[2], box[2]), max(old[3], box[3]))
@@ -241,14 +231,6 @@ def _softened(mask: NDArray[np.uint8], sigma_px: float) -> NDArray[np.uint8]:
     small = cv2.resize(mask, (max(1, w // shrink), max(1, h // shrink)), interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(small, (0, 0), sigma_px / shrink)
     return np.asarray(cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR), np.uint8)
-
-
-def _repeated(tile: NDArray[np.float32], height: int, width: int) -> NDArray[np.float32]:
-    """The tile repeated until it covers height x width."""
-    down, across = max(0, height - tile.shape[0]), max(0, width - tile.shape[1])
-    if not (down or across):
-        return tile
-    return np.asarray(cv2.copyMakeBorder(tile, 0, down, 0, across, cv2.BORDER_WRAP), np.float32)
 
 
 class Pen:
@@ -307,7 +289,7 @@ class Pen:
         x0, y0, x1, y1 = window
         mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
         strength = 255 if width_px >= 1 else max(25, int(255 * width_px))
-        fixed = [_fixed(p - (x0, y0)) for p in drawn]
+        fixed = np.split(_fixed(np.concatenate(drawn) - (x0, y0)), np.cumsum([len(p) for p in drawn])[:-1])
         cv2.polylines(mask, fixed, False, strength, max(1, round(width_px)), cv2.LINE_AA, _SHIFT)
         return Patch(mask, x0, y0)
 

@@ -110,9 +110,8 @@ def _folds(canvas: Canvas, rng: Rng, relief: float) -> None:
     arrays = canvas.arrays
     mid = arrays.blur(arrays.resize(arrays.put(coarse), 48, 48), 4.0)
     span = canvas.width / canvas.px_per_mm
-    canvas.height = canvas.height + arrays.resize(mid, canvas.height_px, canvas.width) * float(
-        0.02 * span * rng.uniform(0, 1) * min(1.0, relief)
-    )
+    mid = mid * float(0.02 * span * rng.uniform(0, 1) * min(1.0, relief))
+    canvas.height += arrays.resize(mid, canvas.height_px, canvas.width)
 
 
 def _seam(pen: Pen, pair: Pair, line: Points, relief: float, rows: tuple[float, ...] = (2.0,)) -> None:

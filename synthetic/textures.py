@@ -93,6 +93,24 @@ def _diagonal(rng: np.random.Generator) -> Weave:
     return Weave(light.clip(0, 1).astype(np.float32), wave.astype(np.float32))
 
 
+_shrunken: dict[tuple[int, int], tuple[Float, Float]] = {}  # each with its tile, so that the tile's id stays its own
+_SHRUNKEN_KEPT = 256
+
+
+def shrunken(tile: Float, size: int) -> Float:
+    """A tile averaged to size x size; the last ones are kept, as one picture asks for the same again."""
+    key = (id(tile), size)
+    if key not in _shrunken:
+        level = tile.shape[0]
+        while level >= 4 * size:  # by halves, which are kept too: comes to about the same, and is quicker
+            level //= 2
+        source = shrunken(tile, level) if level < tile.shape[0] else tile
+        if len(_shrunken) >= _SHRUNKEN_KEPT:
+            _shrunken.pop(next(iter(_shrunken)))
+        _shrunken[key] = tile, np.asarray(cv2.resize(source, (size, size), interpolation=cv2.INTER_AREA), np.float32)
+    return _shrunken[key][1]
+
+
 @lru_cache(maxsize=1)
 def denim_weaves() -> tuple[Weave, ...]:
     """Twills and other ways in which denim gets drawn."""
@@ -120,9 +138,9 @@ def cloud_tiles() -> tuple[Float, ...]:
 
 @lru_cache(maxsize=1)
 def sensor_noise() -> Float:
-    """White noise of unit deviation that repeats every 512 px, stored twice each way: (1024, 1024, 3)."""
+    """White noise of unit deviation that repeats every 512 px, (512, 2560, 3): wide enough for any photo's rows."""
     tile = np.random.default_rng(1873_004).standard_normal((TILE_PX, TILE_PX, 3)).astype(np.float32)
-    return np.tile(tile, (2, 2, 1))
+    return np.tile(tile, (1, 5, 1))
 
 
 @lru_cache(maxsize=1)

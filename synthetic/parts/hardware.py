@@ -53,13 +53,18 @@ def _disc(pen: Pen, radius: float, dome_mm: float, rim_mm: float, relief: float)
     if body is None:
         return None
     canvas.flatten(body)
+    arrays, xp = canvas.arrays, canvas.arrays.xp
     h, w = body.mask.shape
-    ys, xs = np.mgrid[body.y : body.y + h, body.x : body.x + w].astype(np.float32)
-    centre = pen.px([(0.0, 0.0)])[0]
-    r = np.hypot(xs - centre[0], ys - centre[1]) / (pen.scale * radius)
-    inside = np.clip(1 - r**2, 0, 1)
-    field = dome_mm * np.sqrt(inside) + rim_mm * np.exp(-(((r - 0.9) / 0.07) ** 2))
-    canvas.add_height(body, (0.6 * relief * field * (body.mask / 255)).astype(np.float32))
+    x, y = pen.px([(0.0, 0.0)])[0] - (body.x, body.y)
+    across = arrays.put(((np.arange(w) - x) / (pen.scale * radius)) ** 2)[None, :]
+    down = arrays.put(((np.arange(h) - y) / (pen.scale * radius)) ** 2)[:, None]
+    square = down + across
+    rim = xp.sqrt(square)
+    rim -= 0.9
+    rim *= rim * (-1 / 0.07**2)
+    field = dome_mm * xp.sqrt(xp.clip(1 - square, 0.0, 1.0)) + rim_mm * xp.exp(rim)
+    field *= arrays.cover(body.mask, 0.6 * relief)
+    canvas.add_height(body, field)
     return body
 
 
