@@ -35,5 +35,5 @@ def test_waiting_is_no_work_of_a_stage():
 
 
 def test_a_scan_that_could_not_be_done_is_no_figure():
-    with pytest.raises(RuntimeError, match="the scan failed: .*nowhere"):
+    with pytest.raises(RuntimeError, match=r"the scan failed: .*nowhere"):
         whole_scan(Path("nowhere.jsonl"), Path("nowhere"), 1)

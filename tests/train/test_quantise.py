@@ -11,13 +11,13 @@ from openvino import opset13 as ops
 pytest.importorskip("torch")
 pytest.importorskip("nncf")
 
-from pipeline.model_files import DetectorCard, Network, read_card  # noqa: E402
-from pipeline.train.backbone import Lite0  # noqa: E402
-from pipeline.train.export import detector_to_int8, export_detector  # noqa: E402
-from pipeline.train.networks import Detector  # noqa: E402
-from pipeline.train.quantise import last_convolutions  # noqa: E402
-from pipeline.train.weights import save_weights  # noqa: E402
-from tests.train.test_export import picture, settled  # noqa: E402
+from pipeline.model_files import DetectorCard, Network, read_card
+from pipeline.train.backbone import Lite0
+from pipeline.train.export import detector_to_int8, export_detector
+from pipeline.train.networks import Detector
+from pipeline.train.quantise import last_convolutions
+from pipeline.train.weights import save_weights
+from tests.train.test_export import picture, settled
 
 QUIET = pytest.mark.filterwarnings("ignore")  # the quantising package warns of its own future
 
