@@ -46,6 +46,9 @@ class Arrays(Protocol):
     def cover(self, mask: NDArray[np.uint8], strength: float) -> Array:
         """A mask's coverage, 0..1, times a strength."""
 
+    def factor(self, mask: NDArray[np.uint8], strength: float) -> Array:
+        """1 + strength times a mask's coverage."""
+
     def scale(self, a: Array, factor: Array) -> None:
         """Multiply in place a picture's channels (height, width, 3) by one factor (height, width)."""
 
@@ -124,6 +127,10 @@ class NumpyArrays:
     def cover(self, mask: NDArray[np.uint8], strength: float) -> Array:
         """See `Arrays.cover`."""
         return mask * np.float32(strength / 255)
+
+    def factor(self, mask: NDArray[np.uint8], strength: float) -> Array:
+        """See `Arrays.factor`."""
+        return cv2.LUT(mask, 1 + np.arange(256, dtype=np.float32) * np.float32(strength / 255))
 
     def scale(self, a: Array, factor: Array) -> None:
         """See `Arrays.scale`."""
@@ -218,6 +225,7 @@ class TorchArrays:
         self._torch = torch
         self._device = torch.device(device)
         self._lines: dict[float, Array] = {}
+        self._one = torch.ones((1, 1), device=self._device)
         self._colours: dict[tuple[float, ...], Array] = {}
         self._mask: tuple[NDArray[np.uint8], Array] | None = None  # the last one: mostly asked for several times over
         self._kept: OrderedDict[int, tuple[Any, Array]] = OrderedDict()
@@ -264,10 +272,17 @@ class TorchArrays:
 
     def cover(self, mask: NDArray[np.uint8], strength: float) -> Array:
         """See `Arrays.cover`."""
+        return self._there(mask) * (strength / 255)
+
+    def factor(self, mask: NDArray[np.uint8], strength: float) -> Array:
+        """See `Arrays.factor`."""
+        return self._torch.add(self._one, self._there(mask), alpha=strength / 255)
+
+    def _there(self, mask: NDArray[np.uint8]) -> Array:
+        """A mask on the device."""
         if self._mask is None or self._mask[0] is not mask:
-            there = self._torch.from_numpy(np.ascontiguousarray(mask)).to(self._device, non_blocking=True)
-            self._mask = mask, there
-        return self._mask[1] * (strength / 255)
+            self._mask = mask, self._torch.from_numpy(np.ascontiguousarray(mask)).to(self._device, non_blocking=True)
+        return self._mask[1]
 
     def scale(self, a: Array, factor: Array) -> None:
         """See `Arrays.scale`."""

@@ -206,10 +206,12 @@ def _gleam(canvas: Canvas, lamp: Lamp, rows: slice, slopes: tuple[Array, Array, 
     for gnx, gny, width, strength in lamp.glints:
         mirror += strength * _spot(xp, nx, ny, axes @ np.array([gnx, gny]), width)
     # what the light does to the colour, and in its place, where there is metal, the mirrored surroundings
-    light[within] += canvas.metal[box] * (1.2 * mirror - light[within])
+    cloth = light[within]
+    cloth += canvas.metal[box] * (1.2 * mirror - cloth)
     arrays.scale(albedo, light)
     shine = 0.5 * canvas.gloss[box] * _spot(xp, nx, ny, 0.5 * (axes @ np.array(lamp.direction[:2])), 0.16)
-    albedo[within] += shine[..., None]
+    lit = albedo[within]
+    lit += shine[..., None]
 
 
 def _spot(xp: Any, nx: Array, ny: Array, at: Points, width: float) -> Array:  # noqa: ANN401 - see `Arrays.xp`
@@ -400,5 +402,6 @@ def _develop(arrays: Arrays, rgb: Array, sensor: Sensor, k: float) -> NDArray[np
         for rows in arrays.bands(h, w):
             edges = y[rows] - soft[rows]
             edges *= sensor.sharpen * k
-            y[rows] += edges
+            sharper = y[rows]
+            sharper += edges
     return arrays.eight_bits(y)

@@ -138,7 +138,8 @@ class Canvas:
         if relief_mm:
             raised = self.texture(weave.relief, scale, offset, patch) - 0.5
             raised *= self.arrays.cover(patch.mask, relief_mm)
-            self.height[ys, xs] += raised
+            under = self.height[ys, xs]
+            under += raised
 
     def paint(
         self,
@@ -173,11 +174,13 @@ class Canvas:
                 target = target * grain[..., None]
             self.arrays.blend(self.albedo[ys, xs], target, self.arrays.cover(patch.mask, alpha))
         if raise_mm and bevel_px <= 0.3:
-            self.height[ys, xs] += self.arrays.cover(patch.mask, raise_mm)
+            under = self.height[ys, xs]
+            under += self.arrays.cover(patch.mask, raise_mm)
         elif raise_mm:
             wide = patch.grown(int(2.5 * bevel_px) + 1, self.width, self.height_px)
             wys, wxs = wide.slices
-            self.height[wys, wxs] += self.arrays.blur(self.arrays.cover(wide.mask, raise_mm), bevel_px)
+            under = self.height[wys, wxs]
+            under += self.arrays.blur(self.arrays.cover(wide.mask, raise_mm), bevel_px)
         if metal is not None or gloss is not None:
             self._shine(patch, metal, gloss)
 
@@ -186,35 +189,33 @@ class Canvas:
         if patch is None:
             return
         ys, xs = patch.slices
-        factor = self.arrays.cover(patch.mask, keep - 1)
-        factor += 1
-        self.height[ys, xs] *= factor
+        under = self.height[ys, xs]
+        under *= self.arrays.factor(patch.mask, keep - 1)
 
     def darken(self, patch: Patch | None, strength: float) -> None:
         """Multiply the colour by 1 - strength under the mask; negative lightens."""
         if patch is None:
             return
         ys, xs = patch.slices
-        factor = self.arrays.cover(patch.mask, -strength)
-        factor += 1
-        self.arrays.scale(self.albedo[ys, xs], factor)
+        self.arrays.scale(self.albedo[ys, xs], self.arrays.factor(patch.mask, -strength))
 
     def add_height(self, patch: Patch, field: Array) -> None:
         """Add a relief in mm over a patch's rectangle."""
         ys, xs = patch.slices
-        self.height[ys, xs] += field
+        under = self.height[ys, xs]
+        under += field
 
     def _shine(self, patch: Patch, metal: float | None, gloss: float | None) -> None:
         if self.metal is None or self.gloss is None:
             self.metal = self.arrays.zeros(self.height_px, self.width)
             self.gloss = self.arrays.zeros(self.height_px, self.width)
         ys, xs = patch.slices
-        rest = self.arrays.cover(patch.mask, -1.0)
-        rest += 1
+        rest = self.arrays.factor(patch.mask, -1.0)
         for layer, level in ((self.metal, metal), (self.gloss, gloss)):
             if level is not None:
-                layer[ys, xs] *= rest
-                layer[ys, xs] += self.arrays.cover(patch.mask, level)
+                under = layer[ys, xs]
+                under *= rest
+                under += self.arrays.cover(patch.mask, level)
         box = (patch.y, patch.y + patch.mask.shape[0], patch.x, patch.x + patch.mask.shape[1])
         old = self.shine_box or box
         self.shine_box = (min(old[0], box[0]), max(old[1], box[1]), min(old[2], box[2]), max(old[3], box[3]))

@@ -25,9 +25,9 @@ class Weave:
 def _noise(rng: np.random.Generator, sigma_px: tuple[float, float]) -> Float:
     """Tileable smooth noise of unit deviation; sigma per axis (y, x)."""
     white = rng.standard_normal((TILE_PX, TILE_PX))
-    fy, fx = np.meshgrid(np.fft.fftfreq(TILE_PX), np.fft.fftfreq(TILE_PX), indexing="ij")
+    fy, fx = np.meshgrid(np.fft.fftfreq(TILE_PX), np.fft.rfftfreq(TILE_PX), indexing="ij")
     keep = np.exp(-2 * np.pi**2 * ((fy * sigma_px[0]) ** 2 + (fx * sigma_px[1]) ** 2))
-    smooth = np.fft.ifft2(np.fft.fft2(white) * keep).real
+    smooth = np.fft.irfft2(np.fft.rfft2(white) * keep, white.shape)
     return np.asarray(smooth / smooth.std(), np.float32)
 
 

@@ -86,6 +86,7 @@ def test_arithmetic_on_pictures_agrees_with_its_plain_form():
             (blended, a + w * (b - a)),
             (tinted, a + w * (np.float32(red) - a)),
             (library.cover(mask, -0.4), mask * (-0.4 / 255)),
+            (library.factor(mask, -0.4), 1 - 0.4 * mask / 255),
             (library.dye(red, (0.0, 0.5, 1.0), put(weight), put(a[..., 0])),
              (np.float32(red) + w * (np.float32((0.0, 0.5, 1.0)) - np.float32(red))) * a[..., :1]),
             (library.mix(put(a), matrix), a @ matrix.T),
