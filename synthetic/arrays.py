@@ -224,7 +224,7 @@ class TorchArrays:
         self.xp = xtorch
         self._torch = torch
         self._device = torch.device(device)
-        self._lines: dict[float, Array] = {}
+        self._lines: dict[tuple[float, int], Array] = {}
         self._one = torch.ones((1, 1), device=self._device)
         self._colours: dict[tuple[float, ...], Array] = {}
         self._mask: tuple[NDArray[np.uint8], Array] | None = None  # the last one: mostly asked for several times over
@@ -333,30 +333,34 @@ class TorchArrays:
     def _back(self, planes: Array, like: Array) -> Array:
         return planes[0, 0] if like.ndim == 2 else planes[0].permute(1, 2, 0)
 
-    def _correlate(self, planes: Array, kernel: Array) -> Array:
-        channels = planes.shape[1]
-        pad = (kernel.shape[1] // 2,) * 2 + (kernel.shape[0] // 2,) * 2
-        mode = "reflect" if pad[0] < planes.shape[3] and pad[2] < planes.shape[2] else "replicate"
-        padded = self._torch.nn.functional.pad(planes, pad, mode=mode)
-        weight = kernel[None, None].expand(channels, 1, *kernel.shape)
-        return self._torch.nn.functional.conv2d(padded, weight, groups=channels)
+    def _padded(self, a: Array, across: int, down: int) -> Array:
+        """Planes with mirrored edges, at least two of them.
+
+        A convolution of several planes each on its own runs in torch's own kernel, in full float32; that of a single
+        plane would be planned anew for every size by another library, which takes longer than the work itself.
+        """
+        planes = a[None, None].expand(1, 2, *a.shape) if a.ndim == 2 else self._planes(a)
+        mode = "reflect" if across < planes.shape[3] and down < planes.shape[2] else "replicate"
+        pad = (across, across, down, down)
+        return self._torch.nn.functional.pad(planes, pad, mode=mode).contiguous()
+
+    def _correlate(self, planes: Array, weight: Array) -> Array:
+        return self._torch.nn.functional.conv2d(planes, weight, groups=planes.shape[1])
 
     def blur(self, a: Array, sigma_px: float) -> Array:
         """See `Arrays.blur`."""
-        line = self._gaussian(sigma_px)
-        half, planes = len(line) // 2, self._planes(a).transpose(0, 1)  # channels as a batch: one weight serves all
-        mode = "reflect" if half < min(planes.shape[2:]) else "replicate"
-        padded = self._torch.nn.functional.pad(planes, (half,) * 4, mode=mode)
-        conv = self._torch.nn.functional.conv2d
-        return self._back(conv(conv(padded, line[None, None]), line.T[None, None]).transpose(0, 1), a)
+        weight = self._gaussian(sigma_px, 2 if a.ndim == 2 else a.shape[2])
+        half = weight.shape[2] // 2
+        return self._back(self._correlate(self._correlate(self._padded(a, half, half), weight), weight.mT), a)
 
-    def _gaussian(self, sigma_px: float) -> Array:
-        """The kernel on the device, (n, 1); the last few are kept, as one picture asks for the same again."""
-        if sigma_px not in self._lines:
+    def _gaussian(self, sigma_px: float, channels: int) -> Array:
+        """Kernels on the device, (channels, 1, n, 1); the last few are kept, as one picture asks for the same again."""
+        if (sigma_px, channels) not in self._lines:
             if len(self._lines) > _KEPT_TILES:
                 self._lines.clear()
-            self._lines[sigma_px] = self.put(cv2.getGaussianKernel(_kernel_size(sigma_px)[0], sigma_px))
-        return self._lines[sigma_px]
+            line = cv2.getGaussianKernel(_kernel_size(sigma_px)[0], sigma_px)
+            self._lines[sigma_px, channels] = self.put(np.tile(line, (channels, 1, 1, 1)))
+        return self._lines[sigma_px, channels]
 
     def resize(self, a: Array, height: int, width: int) -> Array:
         """See `Arrays.resize`."""
@@ -376,7 +380,9 @@ class TorchArrays:
 
     def motion(self, a: Array, kernel: NDArray[np.float32]) -> Array:
         """See `Arrays.motion`."""
-        return self._back(self._correlate(self._planes(a), self.put(kernel)), a)
+        padded = self._padded(a, kernel.shape[1] // 2, kernel.shape[0] // 2)
+        weight = self.put(np.tile(kernel, (padded.shape[1], 1, 1, 1)))
+        return self._back(self._correlate(padded, weight), a)
 
 
 def arrays_for(device: str) -> Arrays:

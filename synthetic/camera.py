@@ -70,7 +70,9 @@ class Camera:
     def project(self, points: Points) -> Points:
         """Scene mm to photo px, bend included."""
         h = np.hstack([points, np.ones((len(points), 1))]) @ self.to_photo.T
-        flat = h[:, :2] / h[:, 2:]
+        flat = np.asarray(h[:, :2] / h[:, 2:], np.float64)
+        if not self.bend.any():
+            return flat
         out = flat.copy()
         for _ in range(3):  # the renderer maps photo -> scene by flat = out + bend(out); solve for out
             out = flat - self._bend_at(out)

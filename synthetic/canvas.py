@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -290,7 +291,9 @@ class Pen:
         x0, y0, x1, y1 = window
         mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
         strength = 255 if width_px >= 1 else max(25, int(255 * width_px))
-        fixed = np.split(_fixed(np.concatenate(drawn) - (x0, y0)), np.cumsum([len(p) for p in drawn])[:-1])
+        together = _fixed(np.concatenate(drawn) - (x0, y0))
+        ends = itertools.accumulate((len(p) for p in drawn), initial=0)
+        fixed = [together[a:b] for a, b in itertools.pairwise(ends)]
         cv2.polylines(mask, fixed, False, strength, max(1, round(width_px)), cv2.LINE_AA, _SHIFT)
         return Patch(mask, x0, y0)
 

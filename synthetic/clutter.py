@@ -90,14 +90,19 @@ def _leaves(rng: Rng, picture: Picture) -> None:
         reach = radius * (rng.uniform(0.4, 1.3, len(angle)) if len(angle) < 28 else 1.0)
         squash = rng.uniform(0.2, 1.0)
         points = centre + np.stack([np.cos(angle) * reach, np.sin(angle) * reach * squash], 1)
-        mask = np.zeros((side, side), np.uint8)
-        cv2.fillPoly(mask, [np.round(points * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
+        corner = np.clip(np.floor(points.min(0)) - 2, 0, side).astype(int)
+        size = np.clip(np.ceil(points.max(0)) + 3, 0, side).astype(int) - corner
+        if size.min() < 1:
+            continue
+        mask = np.zeros((size[1], size[0]), np.uint8)
+        cv2.fillPoly(mask, [np.round(points * 8).astype(np.int32) - 8 * corner.astype(np.int32)], 255, cv2.LINE_AA, 3)
         ys, xs = np.nonzero(mask)
         if len(ys) == 0:
             continue
-        box = (slice(ys.min(), ys.max() + 1), slice(xs.min(), xs.max() + 1))
-        a = mask[box][..., None].astype(np.float32) / 255
-        fill = np.broadcast_to(_colour(rng), (*mask[box].shape, 3)).astype(np.float32)
+        within = (slice(ys.min(), ys.max() + 1), slice(xs.min(), xs.max() + 1))
+        box = tuple(slice(s.start + c, s.stop + c) for s, c in zip(within, corner[::-1].tolist(), strict=True))
+        a = mask[within][..., None].astype(np.float32) / 255
+        fill = np.broadcast_to(_colour(rng), (*a.shape[:2], 3)).astype(np.float32)
         if rng.random() < 0.4:
             fill = fill * (0.6 + 0.8 * np.clip(_tile(rng, side)[box], 0, 1)[..., None])
         if rng.random() < 0.4:
@@ -112,7 +117,9 @@ def _discs(rng: Rng, picture: Picture) -> None:
         r = float(side * rng.uniform(0.015, 0.16))
         c = rng.uniform(0, side, 2)
         colour = _colour(rng)
-        y, x = np.mgrid[0:side, 0:side].astype(np.float32)
+        x0, y0 = np.clip(np.floor(c - r) - 2, 0, side).astype(int)
+        x1, y1 = np.clip(np.ceil(c + r) + 3, 0, side).astype(int)
+        y, x = np.mgrid[y0:y1, x0:x1].astype(np.float32)
         d = np.hypot(x - c[0], (y - c[1]) / rng.uniform(0.6, 1.0)) / r
         inside = np.clip((1 - d) * r, 0, 1)[..., None]
         shade = (
@@ -121,7 +128,8 @@ def _discs(rng: Rng, picture: Picture) -> None:
             else 0.8 + 0.2 * np.sin(d * rng.uniform(4, 25))
         )
         light = (1 + 0.4 * (x - c[0]) / r)[..., None] if rng.random() < 0.5 else 1.0
-        picture[:] = picture * (1 - inside) + np.clip(colour * shade[..., None] * light, 0, 1) * inside
+        under = picture[y0:y1, x0:x1]
+        under[:] = under * (1 - inside) + np.clip(colour * shade[..., None] * light, 0, 1) * inside
 
 
 def _print(rng: Rng, picture: Picture) -> None:

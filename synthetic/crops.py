@@ -67,7 +67,7 @@ def sample_crop(
     while True:
         pair = draw_pair(rng, sheet, departure_rate, looks)
         view = plan_view(rng, pair, _pick(rng, _KINDS_OF_PART[part]))
-        found = [a for a in annotate(view) if a.part == part]
+        found = annotate(view, part)
         if found:
             note = found[int(rng.integers(len(found)))]
             square = square_for(part, _unsure(rng, note.box))

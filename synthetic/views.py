@@ -260,11 +260,11 @@ def _finger(rng: Rng, camera: Camera, aim: PlacedPart, long_side: int) -> Overla
     return Overlay("finger", outline, 0.004 * long_side, 1.0, (float(skin[0]), float(skin[1]), float(skin[2])))
 
 
-def annotate(view: View) -> list[Annotation]:
-    """True boxes and labels of every part that shows enough of itself."""
+def annotate(view: View, only: PartName | None = None) -> list[Annotation]:
+    """True boxes and labels of every part (or of one kind) that shows enough of itself."""
     out = []
     for placed in (*view.scene.parts, *view.scene.extra):
-        found = _annotate_part(view, placed)
+        found = _annotate_part(view, placed) if only in (None, placed.part) else None
         if found is not None:
             out.append(found)
     return out
