@@ -23,7 +23,7 @@ _XYZ_TO_CONES = np.array([  # Bradford's sharpened cones (Lam 1985)
 ])  # fmt: skip
 _RGB_TO_CONES = _XYZ_TO_CONES @ _RGB_TO_XYZ
 _WHITE = _RGB_TO_XYZ.sum(axis=1)  # the white of this matrix, so that grey is exactly neutral
-_LUMINANCE = _RGB_TO_XYZ[1]
+LUMINANCE = _RGB_TO_XYZ[1]  # of linear RGB
 _CLIPPED_HIGH, _CLIPPED_LOW = 0.955, 0.0015  # linear light of sRGB 250 and of 5 of 255: no longer to be trusted
 _MIN_PIXELS = 12
 _HIGHLIGHT_SHARE = 0.1
@@ -145,6 +145,12 @@ def _hue_weight(hue: Colours) -> Colours:
     )
 
 
+def is_trusted(linear: ArrayLike) -> NDArray[np.bool_]:
+    """Which pixels are neither burnt out nor black: linear light of shape (..., 3) to shape (...)."""
+    brightest = np.asarray(linear).max(axis=-1)
+    return np.asarray((brightest < _CLIPPED_HIGH) & (brightest > _CLIPPED_LOW))
+
+
 def robust_colour(pixels: NDArray[np.uint8], mask: NDArray[np.bool_] | None = None) -> Colours | None:
     """The colour of a patch: the median in linear light, without clipped pixels and without its glints.
 
@@ -160,10 +166,10 @@ def robust_colour(pixels: NDArray[np.uint8], mask: NDArray[np.bool_] | None = No
     """
     chosen = pixels.reshape(-1, 3) if mask is None else pixels[mask]
     light = linear_from_srgb(chosen)
-    light = light[(light.max(axis=1) < _CLIPPED_HIGH) & (light.max(axis=1) > _CLIPPED_LOW)]
+    light = light[is_trusted(light)]
     if len(light) < _MIN_PIXELS:
         return None
-    luminance = light @ _LUMINANCE
+    luminance = light @ LUMINANCE
     low, high = np.quantile(luminance, [_HIGHLIGHT_SHARE, 1 - _HIGHLIGHT_SHARE])
     return np.asarray(np.median(light[(luminance >= low) & (luminance <= high)], axis=0), dtype=np.float64)
 
@@ -196,12 +202,17 @@ def balance_gains(observed: ArrayLike, known: ArrayLike, limit: float = 3.0) -> 
 
 def apply_gains(linear: ArrayLike, gains: ArrayLike) -> Colours:
     """Correct linear light, shape (..., 3), by gains from `balance_gains`; the result is clipped to 0..1."""
-    cones = np.asarray(linear, dtype=np.float64) @ _RGB_TO_CONES.T * np.asarray(gains, dtype=np.float64)
-    return np.asarray(np.clip(cones @ np.linalg.inv(_RGB_TO_CONES).T, 0.0, 1.0), dtype=np.float64)
+    return np.asarray(np.clip(np.asarray(linear, np.float64) @ matrix_of_gains(gains).T, 0.0, 1.0), dtype=np.float64)
+
+
+def matrix_of_gains(gains: ArrayLike) -> Colours:
+    """What gains from `balance_gains` do to linear RGB, as a matrix of shape (3, 3)."""
+    scaled = np.asarray(gains, np.float64)[:, None] * _RGB_TO_CONES
+    return np.asarray(np.linalg.solve(_RGB_TO_CONES, scaled), np.float64)
 
 
 def without_exposure(gains: ArrayLike) -> Colours:
     """The same gains scaled to leave the luminance of grey as it is: for parts lit unlike the reference."""
     values = np.asarray(gains, dtype=np.float64)
-    luminance_of_cones = _LUMINANCE @ np.linalg.inv(_RGB_TO_CONES)
+    luminance_of_cones = LUMINANCE @ np.linalg.inv(_RGB_TO_CONES)
     return np.asarray(values / (luminance_of_cones * _RGB_TO_CONES.sum(axis=1) @ values), dtype=np.float64)
