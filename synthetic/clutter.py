@@ -40,7 +40,7 @@ def draw_clutter(rng: Rng, side_px: int) -> NDArray[np.uint8]:
     picture = _ground(rng, side_px)
     if rng.random() < 0.75:
         _leaves(rng, picture)
-    for add, chance in ((_discs, 0.5), (_print, 0.35), (_lines, 0.4)):
+    for add, chance in ((_discs, 0.45), (_balls, 0.15), (_coins, 0.12), (_print, 0.35), (_lines, 0.4)):
         if rng.random() < chance:
             add(rng, picture)
     picture = _lit(rng, picture)
@@ -130,6 +130,47 @@ def _discs(rng: Rng, picture: Picture) -> None:
         light = (1 + 0.4 * (x - c[0]) / r)[..., None] if rng.random() < 0.5 else 1.0
         under = picture[y0:y1, x0:x1]
         under[:] = under * (1 - inside) + np.clip(colour * shade[..., None] * light, 0, 1) * inside
+
+
+def _balls(rng: Rng, picture: Picture) -> None:
+    """Lamps, cells, helmets, planets: a large ball or two with a soft edge, a glint or streaks, and nothing on it."""
+    side = picture.shape[0]
+    y, x = np.mgrid[0:side, 0:side].astype(np.float32)
+    for _ in range(int(rng.integers(1, 3))):
+        r, c = float(side * rng.uniform(0.06, 0.36)), rng.uniform(0.1, 0.9, 2) * side
+        u, v = (x - c[0]) / r, (y - c[1]) / (r * rng.uniform(0.75, 1.0))
+        d = np.hypot(u, v)
+        inside = np.clip((1 - d) / float(rng.choice([0.01, 0.05, 0.25, 0.6])), 0, 1)[..., None]
+        slope = rng.uniform(-0.5, 0.5, 2)
+        shade = rng.uniform(0.2, 1.0) + slope[0] * u + slope[1] * v + rng.uniform(-0.6, 0.4) * np.minimum(d, 1) ** 2
+        if rng.random() < 0.3:
+            shade = shade + 0.2 * np.sin(v * rng.uniform(5, 40) + rng.uniform(0, 6))
+        glint = np.exp(-(((u - slope[0]) ** 2 + (v - slope[1]) ** 2) / rng.uniform(0.003, 0.06)))
+        ball = _colour(rng) * shade[..., None] + rng.uniform(0, 1) * glint[..., None]
+        picture[:] = picture * (1 - inside) + np.clip(ball, 0, 1) * inside
+
+
+def _coins(rng: Rng, picture: Picture) -> None:
+    """Rows of worn metal pieces with heads and figures in low relief: hardware of no garment."""
+    side = picture.shape[0]
+    rows, step = int(rng.integers(2, 6)), side / float(rng.uniform(2.5, 6))
+    metal = np.float32(rng.uniform(0.35, 0.9)) * (1 + rng.normal(0, 0.1, 3)).astype(np.float32)
+    for row, column in itertools.product(range(rows), range(int(side / step) + 1)):
+        c = (np.array([column, row]) + 0.5 + rng.normal(0, 0.07, 2)) * step
+        r = float(step * rng.uniform(0.25, 0.46))
+        x0, y0 = np.clip(np.floor(c - r) - 1, 0, side).astype(int)
+        x1, y1 = np.clip(np.ceil(c + r) + 2, 0, side).astype(int)
+        if x1 - x0 < 4 or y1 - y0 < 4:
+            continue
+        y, x = np.mgrid[y0:y1, x0:x1].astype(np.float32)
+        d = np.hypot(x - c[0], y - c[1]) / (r * (1 + 0.03 * np.sin(3 * np.arctan2(y - c[1], x - c[0]) + row)))
+        relief = cv2.GaussianBlur(_tile(rng, side)[y0:y1, x0:x1], (0, 0), max(0.6, r / 9)) * np.clip(1.2 - d, 0, 1)
+        height = 6 * relief + 0.25 * (np.abs(d - 0.92) < 0.06)
+        slope = cv2.Sobel(height.astype(np.float32), cv2.CV_32F, 1, 1, ksize=3)
+        piece = metal * (0.75 + np.clip(1.5 * slope, -0.6, 0.6))[..., None]
+        inside = np.clip((1 - d) * r, 0, 1)[..., None]
+        under = picture[y0:y1, x0:x1]
+        under[:] = under * (1 - inside) + np.clip(piece, 0, 1) * inside
 
 
 def _print(rng: Rng, picture: Picture) -> None:
