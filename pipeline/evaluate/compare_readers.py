@@ -1,10 +1,9 @@
 """Which reader reads more of the print: a table over the true boxes of a labelled folder.
 
-`python -m pipeline.evaluate.compare_readers FOLDER [--limit N] [--reader package.module:function]`
+`python -m pipeline.evaluate.compare_readers FOLDER [--limit N] [--models DIR] [--reader package.module:function]`
 
 A reader is any callable that takes crops (sRGB uint8, shape (height, width, 3)) and gives back one text for each.
-RapidOCR, where installed, is tried with and without its text detector; the project's own reader is named on the
-command line.
+The project's own reads first; RapidOCR, where installed, is tried with and without its text detector.
 """
 
 from __future__ import annotations
@@ -22,7 +21,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.domain import Box, PartName, Photo
+from pipeline.classify.part_reader import load_part_reader
+from pipeline.config import load_sheets
+from pipeline.domain import Box, FoundPart, PartName, Photo
 from pipeline.evaluate.labelled import LabelledPart, read_labelled
 from pipeline.intake import read_photo
 
@@ -30,6 +31,7 @@ Crop = NDArray[np.uint8]
 Reader = Callable[[list[Crop]], list[str]]
 ScoredReader = Callable[[list[Crop]], list[tuple[str, float]]]  # text, and how sure it is, 0..1
 
+_HOME = Path(__file__).resolve().parents[2]
 PRINTED_PARTS = (PartName.BUTTON_BACK, PartName.CARE_TAG, PartName.LABEL)
 _MARGIN = 0.04  # share of the box added on each side: a detector's boxes are no tighter
 _BATCH = 16
@@ -122,8 +124,15 @@ def _cut(pixels: Crop, box: Box) -> Crop:
     return np.ascontiguousarray(pixels[rows, columns])
 
 
-def compare(crops: Sequence[PrintedCrop], readers: Mapping[str, Reader]) -> list[ReaderScore]:
+def compare(
+    crops: Sequence[PrintedCrop], readers: Mapping[str, Reader], own: Callable[[PartName], Reader] | None = None
+) -> list[ReaderScore]:
     """Let each reader read all crops.
+
+    Args:
+        crops: what to read.
+        readers: by name; they are not told which part they read.
+        own: the project's own reader of a part, if it shall read too.
 
     Raises:
         ValueError: if a reader does not give one text a crop.
@@ -132,8 +141,27 @@ def compare(crops: Sequence[PrintedCrop], readers: Mapping[str, Reader]) -> list
     return [
         _score(name, part, [crop for crop in crops if crop.part is part], reader)
         for part in parts
-        for name, reader in readers.items()
+        for name, reader in {**({"ours": own(part)} if own else {}), **readers}.items()
     ]
+
+
+def own_reader(models_dir: Path, styles: Sequence[str]) -> Callable[[PartName], Reader]:
+    """The project's own reader, given the same crops as the others: all beyond their margin is grey to it.
+
+    Args:
+        models_dir: folder of the networks.
+        styles: the maker's style numbers, which it knows in a scan too.
+    """
+    reader = load_part_reader(models_dir)
+
+    def read(crop: Crop, part: PartName) -> str:
+        height, width = crop.shape[:2]
+        across, down = (side * _MARGIN / (1 + 2 * _MARGIN) for side in (width, height))
+        box = Box(across, down, width - 2 * across, height - 2 * down)
+        texts = reader.read(Photo("crop", crop), FoundPart("crop", part, box, 1.0), styles).reading.texts
+        return "\n".join(text.text for text in texts)
+
+    return lambda part: lambda crops: [read(crop, part) for crop in crops]
 
 
 def _score(name: str, part: PartName, crops: Sequence[PrintedCrop], reader: Reader) -> ReaderScore:
@@ -241,13 +269,19 @@ def named_reader(name: str) -> Reader:
     return lambda crops: list(reader(crops))
 
 
-def main(folder: Path, readers: Mapping[str, Reader] | None = None, limit: int | None = None) -> str:
+def main(
+    folder: Path,
+    readers: Mapping[str, Reader] | None = None,
+    limit: int | None = None,
+    own: Callable[[PartName], Reader] | None = None,
+) -> str:
     """Compare readers on a labelled folder.
 
     Args:
         folder: a labelled folder.
         readers: name -> reader. RapidOCR alone when left out.
         limit: at most so many crops of each part.
+        own: the project's own reader, if it shall read too.
 
     Returns:
         A Markdown table.
@@ -258,7 +292,7 @@ def main(folder: Path, readers: Mapping[str, Reader] | None = None, limit: int |
     crops = printed_crops(folder, limit)
     if not crops:
         raise ValueError(f"{folder}: no part with print that can be read")
-    return as_table(compare(crops, rapidocr_readers() if readers is None else readers))
+    return as_table(compare(crops, rapidocr_readers() if readers is None else readers, own))
 
 
 def _run(arguments: Sequence[str]) -> int:
@@ -266,10 +300,13 @@ def _run(arguments: Sequence[str]) -> int:
     parser.add_argument("folder", type=Path, help="a labelled folder")
     parser.add_argument("--limit", type=int, help="at most so many crops of each part")
     parser.add_argument("--reader", action="append", default=[], help="package.module:function, may be repeated")
+    parser.add_argument("--models", type=Path, default=_HOME / "models", help="the networks of the own reader")
+    parser.add_argument("--configs", type=Path, default=_HOME / "configs", help="the makers' sheets")
     options = parser.parse_args(arguments)
     try:
+        styles = [style for sheet in load_sheets(options.configs).values() for style in sheet.styles]
         readers = {name: named_reader(name) for name in options.reader} | rapidocr_readers()
-        print(main(options.folder, readers, options.limit))
+        print(main(options.folder, readers, options.limit, own_reader(options.models, styles)))
     except (ValueError, ModuleNotFoundError) as err:
         print(err, file=sys.stderr)
         return 2

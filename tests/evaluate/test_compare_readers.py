@@ -2,12 +2,14 @@ from __future__ import annotations
 
 import json
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
-from pipeline.domain import PartName
+from pipeline.classify.part_reader import ReadPart
+from pipeline.domain import PartName, PartReading, TextReading
 from pipeline.evaluate import compare_readers
 from pipeline.evaluate.compare_readers import (
     PrintedCrop,
@@ -56,6 +58,30 @@ def test_the_share_of_exact_reads_is_counted_for_each_part_and_reader():
     crops = [crop("1111"), crop("2222"), crop("3333", PartName.CARE_TAG), crop("4444")]
     scores = compare(crops, {"good at ones": lambda crops: ["1111"] * len(crops)})
     assert [(score.part, score.exact, score.prints) for score in scores] == [(CODE, 1, 3), (PartName.CARE_TAG, 0, 1)]
+
+
+def test_the_own_reader_alone_is_told_which_part_it_reads():
+    crops = [crop("1111"), crop("2222", PartName.CARE_TAG)]
+    answers = {CODE: "1111", PartName.CARE_TAG: "2222"}
+    scores = compare(crops, {"other": lambda c: ["1111"] * len(c)}, own=lambda part: lambda c: [answers[part]] * len(c))
+    assert [(score.reader, score.exact) for score in scores] == [("ours", 1), ("other", 1), ("ours", 1), ("other", 0)]
+
+
+def test_the_own_reader_reads_the_part_in_its_crop(monkeypatch):
+    asked = []
+
+    class Stub:
+        def read(self, photo, found, styles):
+            asked.append((photo.size_wh, found.part, found.box, styles))
+            text = TextReading("code", "4071", 0.9, "crop", found.part, found.box)
+            return ReadPart(PartReading(found, (), (text,)), {})
+
+    monkeypatch.setattr(compare_readers, "load_part_reader", lambda models_dir: Stub())
+    read = compare_readers.own_reader(Path("models"), ["QM-21"])(PartName.CARE_TAG)
+    assert read([np.zeros((216, 108, 3), np.uint8)]) == ["4071"]
+    [(size_wh, part, box, styles)] = asked
+    assert (size_wh, part, styles) == ((108, 216), PartName.CARE_TAG, ["QM-21"])
+    assert box.xyxy == pytest.approx((4, 8, 104, 208))  # 4% of the box on each side
 
 
 def test_the_table_has_a_row_for_each_part_and_reader():
