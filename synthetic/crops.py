@@ -64,6 +64,13 @@ def sample_crop(
     rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
 ) -> PartCrop:
     """Draw one crop of a part, its box as unsure as a detector's."""
+    return sample_crop_with_view(rng, sheet, part, looks, departure_rate, arrays)[0]
+
+
+def sample_crop_with_view(
+    rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
+) -> tuple[PartCrop, View]:
+    """The same, and the photo that the crop is part of, for who needs to see its surroundings."""
     while True:
         pair = draw_pair(rng, sheet, departure_rate, looks)
         view = plan_view(rng, pair, _pick(rng, _KINDS_OF_PART[part]))
@@ -71,14 +78,8 @@ def sample_crop(
         if found:
             note = found[int(rng.integers(len(found)))]
             square = square_for(part, _unsure(rng, note.box))
-            return PartCrop(
-                part,
-                _draw_square(rng, view, square, CROPS[part].side_px, arrays),
-                square,
-                note,
-                pair,
-                view.camera.size_wh,
-            )
+            pixels = _draw_square(rng, view, square, CROPS[part].side_px, arrays)
+            return PartCrop(part, pixels, square, note, pair, view.camera.size_wh), view
 
 
 def _unsure(rng: Rng, box: Box) -> Box:

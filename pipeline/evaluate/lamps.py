@@ -24,7 +24,16 @@ from pipeline.classify.heads import CUE_OF_HEAD, HEAD_BY_NAME, head_slices
 from pipeline.classify.part_reader import softmax
 from pipeline.config import ReferenceSheet, load_sheet
 from pipeline.domain import PartName
-from pipeline.evaluate.lamp_camera import DAYLIGHT, LAMPS, LampCamera, camera_under_lamps
+from pipeline.evaluate.lamp_camera import LAMPS, LampCamera, camera_under_lamps
+from pipeline.evaluate.lamp_figures import (
+    MIXED,
+    CueUnderLamp,
+    LightFound,
+    Outcome,
+    as_table,
+    reproduction_error_deg,
+    summary,
+)
 from pipeline.evaluate.lamp_picture import draw_lamps
 from pipeline.evaluate.metrics import auroc
 from pipeline.measures.white_balance import (
@@ -48,10 +57,9 @@ Judge = Callable[[PartName, Pixels], NDArray[np.float32]]  # a part's crop -> th
 
 COLOUR_HEADS = ("label_ground", "label_size_print", "label_fading", "tab_thread", "button_finish", "metal_name")
 PARTS = (PartName.LABEL, PartName.TAB, PartName.BUTTON, PartName.RIVET)
-MIXED = "mixed"  # all lamps together, as a queue meets them
 _DEPARTURES = 0.5
 _PHOTO_SIDE_PX = 160  # of the small copy that tells the light
-_LEAST_ODDS = 1e-6
+_LEAST_CHANCE = 1e-6
 _SLICES = head_slices()
 
 
@@ -90,59 +98,31 @@ class Shown:
     light: Light
 
 
-Correction = Callable[[Shown], Light | None]  # what to take for the light; None: leave the crop alone
+Correction = Callable[[Shown], Light]  # what to take for the light
+_WHITE: Light = np.ones(3)  # leaves a crop as it is
 
 
 def _assuming(assumption: Assumption) -> Correction:
-    return lambda shown: light_colour(shown.photo, assumption)
+    def found(shown: Shown) -> Light:
+        light = light_colour(shown.photo, assumption)
+        return _WHITE if light is None else light
+
+    return found
 
 
-def _beyond_denim(shown: Shown) -> Light | None:
-    light = light_colour(shown.photo, GREY_WORLD)
-    return None if light is None else beyond_denim(light)
+def _beyond_denim(shown: Shown) -> Light:
+    rest = beyond_denim(_assuming(GREY_WORLD)(shown))
+    return _WHITE if np.allclose(rest, _WHITE) else rest
 
 
 CORRECTIONS: Mapping[str, Correction] = {
-    "none": lambda shown: None,
+    "none": lambda shown: _WHITE,
     "grey world": _assuming(GREY_WORLD),
     "shades of grey": _assuming(SHADES_OF_GREY),
     "grey edge": _assuming(GREY_EDGE),
     "beyond denim": _beyond_denim,
     "true light": lambda shown: shown.light,  # no photo tells it: the most that any correction could win
 }
-
-
-@dataclass(frozen=True, slots=True)
-class CueUnderLamp:
-    """How one cue fares under one lamp. `log_loss` in nats; both it and `wrong` take the answers as equally likely."""
-
-    cue: str
-    balance: str
-    correction: str
-    lamp: str
-    crops: int
-    auroc: float
-    wrong: float
-    log_loss: float
-
-
-@dataclass(frozen=True, slots=True)
-class LightFound:
-    """How far the light that was found is from the true one: reproduction error (Finlayson and Zakizadeh 2014)."""
-
-    balance: str
-    correction: str
-    lamp: str
-    median_deg: float
-    p90_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """All figures of a run."""
-
-    cues: tuple[CueUnderLamp, ...]
-    lights: tuple[LightFound, ...]
 
 
 def draw_samples(sheet: ReferenceSheet, crops: int, seed: int) -> list[Sample]:
@@ -160,7 +140,7 @@ def _sample(rng: np.random.Generator, sheet: ReferenceSheet, part: PartName) -> 
     answers = {
         name: HEAD_BY_NAME[name].answers.index(truth[name])
         for name in COLOUR_HEADS
-        if part in HEAD_BY_NAME[name].parts and CUE_OF_HEAD.get(name, name) in crop.annotation.attributes
+        if CUE_OF_HEAD.get(name, name) in crop.annotation.attributes
     }
     return Sample(part, crop.pixels, photo, np.array(view.lamp.gains), answers)
 
@@ -185,11 +165,9 @@ def measure(samples: Sequence[Sample], camera: LampCamera, judge: Judge, seed: i
             plain = _chances(judge, shown.sample, shown.pixels)
             for name, correction in CORRECTIONS.items():
                 light = correction(shown)
-                errors[how, name, lamp].append(reproduction_error_deg(shown.light, np.ones(3) if light is None else light))
-                is_left = light is None or np.allclose(light, 1)
-                chances[how, name, lamp].append(
-                    plain if is_left else _chances(judge, shown.sample, relit(shown.pixels, to_daylight(light)))
-                )
+                errors[how, name, lamp].append(reproduction_error_deg(shown.light, light))
+                corrected = relit(shown.pixels, to_daylight(light))
+                chances[how, name, lamp].append(plain if light is _WHITE else _chances(judge, shown.sample, corrected))
     for how, name in itertools.product(BALANCES, CORRECTIONS):
         chances[how, name, MIXED] = [row for lamp in LAMPS for row in chances[how, name, lamp]]
     cues = [
@@ -219,7 +197,7 @@ def _figures(
     if not 0 < (true > 0).sum() < len(true):
         return None
     said = np.array([row[head] for row in chances if head in row])
-    told = np.maximum(said[np.arange(len(true)), true], _LEAST_ODDS)
+    told = np.maximum(said[np.arange(len(true)), true], _LEAST_CHANCE)
     return CueUnderLamp(
         CUE_OF_HEAD.get(head, head),
         balance,
@@ -230,51 +208,6 @@ def _figures(
         float((said.argmax(axis=1) != true).mean()),
         float(-np.log(told).mean()),
     )
-
-
-def reproduction_error_deg(true: Light, found: Light) -> float:
-    """The angle between grey and what a correction makes of a white thing, degrees."""
-    left = true / found
-    return float(np.degrees(np.arccos(np.clip(left.sum() / np.sqrt(3) / np.linalg.norm(left), -1, 1))))
-
-
-def as_table(outcome: Outcome, balance: str, correction: str) -> str:
-    """AUROC of each cue by lamp, before and after a correction, as a Markdown table."""
-    by_key = {(f.cue, f.correction, f.lamp): f for f in outcome.cues if f.balance == balance}
-    columns = [*LAMPS, MIXED]
-    rows = [
-        f"Camera {balance}; AUROC before -> after {correction}",
-        "| cue (crops) | " + " | ".join(columns) + " |",
-        "| --- " * (len(columns) + 1) + "|",
-    ]
-    for cue in dict.fromkeys(f.cue for f in outcome.cues):
-        pairs = [(by_key[cue, "none", lamp], by_key[cue, correction, lamp]) for lamp in columns]
-        cells = [f"{before.auroc:.4f} -> {after.auroc:.4f}" for before, after in pairs]
-        rows.append(f"| {cue} ({pairs[0][0].crops}) | " + " | ".join(cells) + " |")
-    return "\n".join(rows)
-
-
-def summary(outcome: Outcome) -> str:
-    """What each correction does to the mean cue, artificial light and daylight apart, as a Markdown table."""
-    rows = [
-        "| camera | correction | artificial (A, F2, F11): AUROC, wrong, log loss | D65: AUROC, wrong, log loss |",
-        "| --- | --- | --- | --- |",
-    ]
-    for balance, correction in itertools.product(BALANCES, CORRECTIONS):
-        cells = [
-            f"{mean_of(outcome, balance, correction, lamps, 'auroc'):.4f}, "
-            f"{100 * mean_of(outcome, balance, correction, lamps, 'wrong'):.1f}%, "
-            f"{mean_of(outcome, balance, correction, lamps, 'log_loss'):.3f}"
-            for lamps in (("A", "F2", "F11"), (DAYLIGHT,))
-        ]
-        rows.append(f"| {balance} | {correction} | {cells[0]} | {cells[1]} |")
-    return "\n".join(rows)
-
-
-def mean_of(outcome: Outcome, balance: str, correction: str, lamps: Sequence[str], figure: str) -> float:
-    """The plain mean of a figure over cues and lamps."""
-    chosen = [f for f in outcome.cues if (f.balance, f.correction) == (balance, correction) and f.lamp in lamps]
-    return float(np.mean([getattr(f, figure) for f in chosen]))
 
 
 def load_judge(models_dir: Path, threads: int) -> Judge:
@@ -301,7 +234,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     (args.out / "lamps.json").write_text(json.dumps(asdict(outcome), indent=1) + "\n", encoding="utf-8")
     examples = {
-        part: [relit(next(s.pixels for s in samples if s.part is part), camera.change(lamp)) for lamp in LAMPS]
+        str(part): [relit(next(s.pixels for s in samples if s.part is part), camera.change(lamp)) for lamp in LAMPS]
         for part in PARTS
     }
     draw_lamps(args.out / "lamps.png", tuple(LAMPS), examples, outcome.cues)

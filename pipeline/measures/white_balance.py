@@ -138,7 +138,7 @@ def relit(pixels: NDArray[np.uint8], matrix: ArrayLike) -> NDArray[np.uint8]:
         matrix: shape (3, 3), on linear RGB, as from `to_daylight`.
     """
     changed = _LINEAR[pixels] @ np.asarray(matrix, np.float32).T
-    return _BACK[(np.clip(changed, 0, 1) * _STEPS + 0.5).astype(np.int32)]
+    return np.asarray(_BACK[(np.clip(changed, 0, 1) * _STEPS + 0.5).astype(np.int32)], np.uint8)
 
 
 _LINEAR = linear_from_srgb(np.arange(256, dtype=np.uint8)).astype(np.float32)
