@@ -106,6 +106,19 @@ def test_the_generator_takes_only_words_from_the_pipeline():
         assert taken <= allowed, path
 
 
+def test_the_second_renderer_shares_nothing_with_the_first():
+    for path in files_of("synthetic/traced"):
+        own = {name for name in imports_of(path) if name.startswith("synthetic")}
+        assert all(name.startswith("synthetic.traced") for name in own), path
+
+
+def test_nothing_trains_or_judges_on_the_second_renderer():
+    # Its photos stand for those that nobody here drew: no model, threshold or calibration may see them.
+    outside = [path for path in (*files_of("pipeline"), *files_of("synthetic")) if "traced" not in path.parts]
+    for path in outside:
+        assert not any(name.startswith("synthetic.traced") for name in imports_of(path)), path
+
+
 def test_evidence_reads_no_files_no_clock_and_no_chance():
     for path in files_of("pipeline/evidence"):
         roots = {name.split(".")[0] for name in imports_of(path)}
