@@ -48,7 +48,7 @@ from pipeline.measures.white_balance import (
 )
 from pipeline.model_files import Network, PartsCard, read_card
 from synthetic.arrays import arrays_for
-from synthetic.crops import sample_crop_with_view
+from synthetic.crops import PartCrop, sample_crop_with_view
 from synthetic.looks import LOOKS
 
 Pixels = NDArray[np.uint8]
@@ -79,13 +79,17 @@ BALANCES: Mapping[str, Balance] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sample:
-    """A drawn crop, its photo made small, the light already on both, and the answers a person could give."""
+    """A drawn crop, its photo made small, the light already on both, and the answers a person could give.
+
+    `inside` is the part of the crop that lies in the photo: the grey outside it no lamp reaches.
+    """
 
     part: PartName
     pixels: Pixels
     photo: Pixels
     light: Light
     answers: Mapping[str, int]
+    inside: tuple[slice, slice]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,7 +146,21 @@ def _sample(rng: np.random.Generator, sheet: ReferenceSheet, part: PartName) -> 
         for name in COLOUR_HEADS
         if CUE_OF_HEAD.get(name, name) in crop.annotation.attributes
     }
-    return Sample(part, crop.pixels, photo, np.array(view.lamp.gains), answers)
+    return Sample(part, crop.pixels, photo, np.array(view.lamp.gains), answers, _inside(crop))
+
+
+def _inside(crop: PartCrop) -> tuple[slice, slice]:
+    """Rows and columns of a crop that show the photo."""
+    corners = crop.square.to_square(np.array([(0.0, 0.0), crop.size_wh])) * len(crop.pixels)
+    (left, top), (right, bottom) = np.clip(np.round(corners), 0, len(crop.pixels)).astype(int).tolist()
+    return slice(top, bottom), slice(left, right)
+
+
+def crop_relit(sample: Sample, pixels: Pixels, matrix: NDArray[np.float64]) -> Pixels:
+    """A sample's crop, or what a camera made of it, with the linear light changed where it shows the photo."""
+    changed = pixels.copy()
+    changed[sample.inside] = relit(pixels[sample.inside], matrix)
+    return changed
 
 
 def under_lamp(
@@ -153,7 +171,9 @@ def under_lamp(
         rng = np.random.default_rng([seed, i])
         error = rng.normal(0.0, balance.error, 3)
         change = camera.change(lamp, float(rng.uniform(*balance.adapted)), error)
-        yield Shown(sample, relit(sample.pixels, change), relit(sample.photo, change), change @ sample.light)
+        yield Shown(
+            sample, crop_relit(sample, sample.pixels, change), relit(sample.photo, change), change @ sample.light
+        )
 
 
 def measure(samples: Sequence[Sample], camera: LampCamera, judge: Judge, seed: int) -> Outcome:
@@ -166,7 +186,7 @@ def measure(samples: Sequence[Sample], camera: LampCamera, judge: Judge, seed: i
             for name, correction in CORRECTIONS.items():
                 light = correction(shown)
                 errors[how, name, lamp].append(reproduction_error_deg(shown.light, light))
-                corrected = relit(shown.pixels, to_daylight(light))
+                corrected = crop_relit(shown.sample, shown.pixels, to_daylight(light))
                 chances[how, name, lamp].append(plain if light is _WHITE else _chances(judge, shown.sample, corrected))
     for how, name in itertools.product(BALANCES, CORRECTIONS):
         chances[how, name, MIXED] = [row for lamp in LAMPS for row in chances[how, name, lamp]]
@@ -233,10 +253,8 @@ def main() -> None:
     outcome = measure(samples, camera, load_judge(args.models, args.threads), args.seed)
     args.out.mkdir(parents=True, exist_ok=True)
     (args.out / "lamps.json").write_text(json.dumps(asdict(outcome), indent=1) + "\n", encoding="utf-8")
-    examples = {
-        str(part): [relit(next(s.pixels for s in samples if s.part is part), camera.change(lamp)) for lamp in LAMPS]
-        for part in PARTS
-    }
+    first = [next(sample for sample in samples if sample.part is part) for part in PARTS]
+    examples = {str(s.part): [crop_relit(s, s.pixels, camera.change(lamp)) for lamp in LAMPS] for s in first}
     draw_lamps(args.out / "lamps.png", tuple(LAMPS), examples, outcome.cues)
     for balance in BALANCES:
         print(as_table(outcome, balance, "beyond denim"), end="\n\n")

@@ -10,10 +10,11 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from pipeline.cutting import PAD_GREY
+from pipeline.train.lamp_light import lamp_changes, relit
 
 
 def jitter(pixels: Tensor, strength: float = 1.0) -> Tensor:
-    """Random exposure, colour cast, contrast and noise per picture.
+    """Random lamp, exposure, contrast and noise per picture.
 
     Args:
         pixels: float (b, 3, h, w), 0..255.
@@ -25,17 +26,17 @@ def jitter(pixels: Tensor, strength: float = 1.0) -> Tensor:
     if strength <= 0:
         return pixels
     b, device = pixels.shape[0], pixels.device
-    exposure, cast = _either_way(b, 1, device), _either_way(b, 3, device)
-    gain = torch.exp2(0.25 * strength * exposure + 0.1 * strength * cast)
+    pixels = relit(pixels, lamp_changes(b, device, min(1.0, strength)))
+    gain = torch.exp2(0.25 * strength * _either_way(b, device))
     mean = pixels.mean((2, 3), keepdim=True)
-    contrast = 1 + 0.2 * strength * _either_way(b, 1, device)
+    contrast = 1 + 0.2 * strength * _either_way(b, device)
     noise = torch.randn_like(pixels) * (8 * strength * torch.rand(b, 1, 1, 1, device=device) ** 3)
     return (((pixels - mean) * contrast + mean) * gain + noise).clamp(0, 255)
 
 
-def _either_way(batch: int, channels: int, device: torch.device) -> Tensor:
-    """Uniform in -1..1, a value a picture and channel."""
-    return torch.rand((batch, channels, 1, 1), device=device) * 2 - 1
+def _either_way(batch: int, device: torch.device) -> Tensor:
+    """Uniform in -1..1, a value a picture."""
+    return torch.rand((batch, 1, 1, 1), device=device) * 2 - 1
 
 
 def mirror(pixels: Tensor, boxes: Tensor, share: float = 0.3) -> tuple[Tensor, Tensor]:

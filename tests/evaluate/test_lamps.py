@@ -9,11 +9,12 @@ import pytest
 
 from pipeline.classify.heads import ANSWER_COUNT, head_slices
 from pipeline.config import load_sheet
+from pipeline.cutting import PAD_GREY
 from pipeline.domain import PartName
 from pipeline.evaluate.lamp_camera import LAMPS, camera_under_lamps
 from pipeline.evaluate.lamp_figures import MIXED, as_table, reproduction_error_deg, summary
 from pipeline.evaluate.lamp_picture import draw_lamps
-from pipeline.evaluate.lamps import BALANCES, CORRECTIONS, Sample, draw_samples, measure, under_lamp
+from pipeline.evaluate.lamps import BALANCES, CORRECTIONS, Sample, crop_relit, draw_samples, measure, under_lamp
 
 SHEET = load_sheet(Path(__file__).parents[2] / "configs" / "quillmere.yaml")
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
@@ -24,13 +25,14 @@ def camera():
     return camera_under_lamps()
 
 
+EVERYWHERE = (slice(None), slice(None))
 TAN, DARK = (185, 139, 87), (58, 54, 50)
 
 
 def plain(part: PartName, rgb: tuple[int, int, int], answers: dict[str, int]) -> Sample:
     """A crop of one colour, in a photo full of blotches of all colours."""
     photo = np.random.default_rng(0).integers(20, 200, (30, 40, 3), dtype=np.uint8)
-    return Sample(part, np.full((8, 8, 3), rgb, np.uint8), photo, np.ones(3), answers)
+    return Sample(part, np.full((8, 8, 3), rgb, np.uint8), photo, np.ones(3), answers, EVERYWHERE)
 
 
 @pytest.fixture(scope="module")
@@ -97,6 +99,18 @@ def test_crop_photo_and_light_are_changed_alike(drawn, camera):
     for before, after in ((shown.sample.pixels, shown.pixels), (shown.sample.photo, shown.photo)):
         assert after[..., 2].mean() < 0.8 * before[..., 2].mean()
     np.testing.assert_allclose(shown.light, camera.change("A") @ shown.sample.light)
+
+
+def test_what_lies_outside_the_photo_keeps_its_grey_under_every_lamp(camera):
+    drawn = draw_samples(SHEET, crops=12, seed=3)
+    edge = next(s for s in drawn if s.inside[1].start > 8 or s.inside[0].start > 8)
+    rows, columns = edge.inside
+    lit = crop_relit(edge, edge.pixels, camera.change("A"))
+    outside = np.ones(lit.shape[:2], bool)
+    outside[rows, columns] = False
+    np.testing.assert_array_equal(lit[outside], edge.pixels[outside])
+    assert np.abs(edge.pixels[outside].astype(float) - PAD_GREY).mean() < 3  # it really is the grey
+    assert np.abs(lit[edge.inside].astype(float) - edge.pixels[edge.inside]).mean() > 3
 
 
 def test_every_camera_correction_and_lamp_has_its_figures(outcome):
