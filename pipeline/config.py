@@ -222,6 +222,7 @@ class EvidenceConfig(_Frozen):
     repeat_views: Fraction
     least_doubt: Annotated[float, Field(ge=0, le=0.2)]
     least_spread: Fraction
+    weak_alone_at_most: Annotated[float, Field(gt=0)] = 0.55
     ask_for_above_bits: Annotated[float, Field(ge=0)]
     text_checks: TextChecks
     kinds: Mapping[Kind, KindLimits]

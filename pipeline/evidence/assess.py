@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config import EvidenceConfig, ReferenceSheet
+from pipeline.config import EvidenceConfig, Kind, ReferenceSheet
 from pipeline.cues import CUES
 from pipeline.domain import Assessment, CueReading, ListingReadings, Reason
 from pipeline.evidence.asking import photo_requests
@@ -22,6 +22,8 @@ from pipeline.evidence.text_checks import text_readings
 from pipeline.evidence.weights import CueTable, cue_log10_lr, cue_table, state_probabilities, telling_state
 
 Floats = NDArray[np.float64]
+# A sign makes more room than it takes, so that the limit on weak signs binds only where next to nothing else speaks.
+_ROOM_A_SIGN = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +56,8 @@ def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceC
     seen = _seen_cues([*(reading for reading in compared if reading is not None), *from_text], evidence)
 
     counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
-    log10_lr = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
+    calibrated = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
+    log10_lr = min(calibrated, _most_without_signs(seen, counted, evidence))
     probability = posterior(evidence.prior_counterfeit, log10_lr)
     not_seen = tuple(cue for cue in CUES if cue not in counted)
     return Assessment(
@@ -65,6 +68,23 @@ def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceC
         not_seen=not_seen,
         ask_for=photo_requests(not_seen, probability, evidence, style=style, texts=texts),
     )
+
+
+def _most_without_signs(seen: Sequence[_SeenCue], counted: Mapping[str, float], evidence: EvidenceConfig) -> float:
+    """What the evidence may come to at most where weak signs alone, or none at all, speak for a counterfeit.
+
+    Calibration looks at the sum only. It must not make a bargain, or a pair of which little shows, a suspect.
+    """
+    against = [item for item in seen if counted[item.cue] > 0]
+    weak = [item for item in against if _is_weak(item, evidence)]
+    strong = sum(counted[item.cue] for item in against) - sum(counted[item.cue] for item in weak)
+    return (evidence.weak_alone_at_most if weak else 0.0) + _ROOM_A_SIGN * strong
+
+
+def _is_weak(item: _SeenCue, evidence: EvidenceConfig) -> bool:
+    """Whether a weak sign is what speaks here; one that a moderator has weighed by hand is no longer weak."""
+    state = item.table.states[telling_state(item.likelihood, item.table, evidence.prior_counterfeit)]
+    return evidence.cues[item.cue].states[state].kind is Kind.WEAK_SIGN and state not in item.table.notes
 
 
 def raw_log10_lr(assessment: Assessment) -> float:

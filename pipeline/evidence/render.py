@@ -21,6 +21,7 @@ def _head(evidence: EvidenceConfig) -> list[str]:
         ("repeat_views", "n photos of one thing say n to this power as much as one; 1: independent"),
         ("least_doubt", "no reading is ever believed without this much doubt"),
         ("least_spread", "a reading that barely prefers a state counts as not seen"),
+        ("weak_alone_at_most", "weak signs alone never count for more than this (0.6 would be even odds)"),
         ("ask_for_above_bits", "a photo expected to tell less than this is not asked for"),
     )
     checks = (

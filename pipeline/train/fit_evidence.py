@@ -218,7 +218,7 @@ def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int
     readings = look_at_listings(known, Pool(models_dir, folder, sheets, workers), weighed, _silent)
     raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed)) for one in readings]
     truth = [labelled.truth[one.listing.listing_id].counterfeit for one in readings]
-    return render(with_learned(weighed, {}, fit_calibration(raw, truth, segments=3, ridge=1.0)))
+    return render(with_learned(weighed, {}, fit_calibration(raw, truth, segments=1, ridge=5.0)))
 
 
 def _drawn_pairs(sheet: ReferenceSheet, count: int) -> list[tuple[bool, dict[str, str]]]:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.config import Override
 from pipeline.cues import CUES
 from pipeline.domain import Box, CueReading, ListingReadings, Measurement, PartName
 from pipeline.evidence import assess, raw_log10_lr
@@ -121,6 +122,25 @@ def test_a_letter_missing_from_the_tab_outweighs_everything_else_in_order():
 def test_a_weak_sign_alone_does_not_make_a_pair_more_likely_counterfeit_than_not():
     for cue, state in (("label_motto_curve", "other"), ("price_band", "low"), ("size_agrees", "no")):
         assert assess(seen(sure(cue, state)), sheet(), shipped_evidence()).probability < 0.5
+
+
+EAGER = ((-6.0, -5.0), (6.0, 7.0))  # a calibration that adds one to every sum
+
+
+def test_where_nothing_speaks_against_a_pair_calibration_can_not_either():
+    config = evidence(calibration=EAGER)
+    assert log10_lr(config=config) == 0
+    assert log10_lr(sure("tab_thread", "matching"), config=config) <= 0
+    assert log10_lr(sure("tab_thread", "other"), config=config) > 1
+
+
+def test_weak_signs_alone_stay_under_their_limit_and_a_sign_beside_them_lifts_it():
+    config = evidence(calibration=EAGER)
+    weak = [sure("price_band", "low"), sure("label_motto_curve", "other")]
+    assert log10_lr(*weak, config=config) == config.weak_alone_at_most
+    assert log10_lr(*weak, sure("tab_thread", "other"), config=config) > 1
+    by_hand = Override(cue="price_band", state="low", log10_lr=0.5, note="a wave of cheap ones")
+    assert log10_lr(*weak, config=evidence(calibration=EAGER, overrides=[by_hand])) > 1
 
 
 def test_an_override_replaces_the_state_and_its_note_is_shown():
