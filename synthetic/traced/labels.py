@@ -18,8 +18,8 @@ from synthetic.traced.shapes import Array
 TELLING_PX_PER_MM: Mapping[str, float] = {
     "tab_position": 0.9, "tab_stitch_spacing": 2.6, "tab_thread": 1.8, "tab_resewn": 4.2, "tab_word": 3.4,
     "label_ground": 0.7, "label_size_print": 2.3, "label_size_order": 4.6, "label_motto_curve": 2.0,
-    "label_fading": 1.6, "button_finish": 5.0, "button_lettering": 8.5, "metal": 2.8, "rivet_stamp": 8.0,
-    "zip_mark": 6.0,
+    "label_fading": 1.6, "button_finish": 5.0, "button_lettering": 7.0, "metal": 2.8, "rivet_stamp": 6.5,
+    "zip_mark": 4.5,
 }  # fmt: skip
 _READABLE_PX = 11.0  # height of a digit, blur taken off
 _LEAST_CLEAR, _CLEAR_FOR_CUES, _CLEAR_FOR_WORDS = 0.25, 0.7, 0.86  # shares of a part in the frame and uncovered

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -88,6 +88,8 @@ def plan_photo(rng: Rng, pair: TracedPair, kind: str, long_side: tuple[int, int]
     """
     view = VIEWS[kind]
     shot = draw_shot(rng, view.span_mm, view.upright, long_side)
+    if view.part is None:  # who photographs a whole garment stands over it
+        shot = replace(shot, tilt=(0.5 * shot.tilt[0], 0.5 * shot.tilt[1]))
     middle = view.middle(pair)
     slack = 0.05 * shot.span_mm
     camera = aim(rng, shot, middle + np.array((*rng.normal(0, slack, 2), 0.0)))

@@ -100,7 +100,7 @@ def floor(rng: Rng, region: Region, kind: str) -> Surface:
 
 def _cut_out(pair: TracedPair, rng: Rng, region: Region, texels: int, rise: float) -> tuple[Sheet, Array]:
     """The garment's cloth, thick in the middle and thin at its edges, with folds; and where it lies."""
-    sheet = Sheet(region, texels)
+    sheet = Sheet(_over(region, outline(pair, rise)), texels)
     sheet.weave(rng, Yarn(pair.dye, pair.weft, pair.wear))
     shape = outline(pair, rise)
     away = sheet.inside(shape)
@@ -114,6 +114,15 @@ def _cut_out(pair: TracedPair, rng: Rng, region: Region, texels: int, rise: floa
     thigh = np.exp(-(((sheet.y + 420) / 190) ** 2)) * np.exp(-(((np.abs(sheet.x) - 115) / 60) ** 2))
     sheet.rub(thigh * (0.8 + 0.3 * folds), 0.8 * pair.wear)
     return sheet, away
+
+
+def _over(region: Region, shape: Array) -> Region:
+    """The part of a region that the garment can lie in, so that its cloth gets all the detail."""
+    low = np.maximum(shape.min(0) - 15, (region.x - region.half_x, region.y - region.half_y))
+    high = np.minimum(shape.max(0) + 15, (region.x + region.half_x, region.y + region.half_y))
+    x, y = (low + high) / 2
+    half_x, half_y = (high - low) / 2
+    return Region(float(x), float(y), float(half_x), float(half_y))
 
 
 def _creases(rng: Rng, sheet: Sheet) -> Array:
