@@ -159,7 +159,7 @@ def own_reader(models_dir: Path, styles: Sequence[str]) -> Callable[[PartName], 
         across, down = (side * _MARGIN / (1 + 2 * _MARGIN) for side in (width, height))
         box = Box(across, down, width - 2 * across, height - 2 * down)
         texts = reader.read(Photo("crop", crop), FoundPart("crop", part, box, 1.0), styles).reading.texts
-        return "\n".join(text.text for text in texts)
+        return "\n".join(f"{text.field} {text.text}" for text in texts)  # as print has words between its numbers
 
     return lambda part: lambda crops: [read(crop, part) for crop in crops]
 

@@ -78,7 +78,7 @@ def test_the_own_reader_reads_the_part_in_its_crop(monkeypatch):
 
     monkeypatch.setattr(compare_readers, "load_part_reader", lambda models_dir: Stub())
     read = compare_readers.own_reader(Path("models"), ["QM-21"])(PartName.CARE_TAG)
-    assert read([np.zeros((216, 108, 3), np.uint8)]) == ["4071"]
+    assert read([np.zeros((216, 108, 3), np.uint8)]) == ["code 4071"]
     [(size_wh, part, box, styles)] = asked
     assert (size_wh, part, styles) == ((108, 216), PartName.CARE_TAG, ["QM-21"])
     assert box.xyxy == pytest.approx((4, 8, 104, 208))  # 4% of the box on each side
