@@ -100,18 +100,17 @@ def _size_print(printed: Mask, pair: TracedPair, habit: Rng) -> tuple[Array, flo
     wide, high = pair.sheet.label.size
     cap = float(habit.uniform(3.0, 4.0))
     face = str(habit.choice(PLAIN))
-    lines = size_lines(pair)
+    inks = [_fitted(line(text, face, cap * s, 0.08), 36 * s, 9 * s) for text in reversed(size_lines(pair))]
+    cap = min(ink.shape[0] for ink in inks) / s
     crosses = habit.random() < 0.65
     low = high - (2.6 if crosses else 7.4) + float(habit.uniform(-0.5, 0.5))  # feet of the lower line, mm from the top
     skew = float(habit.normal(0, 0.025)) if pair.states["label_size_order"] == "over" else 0.0
+    broad = max(ink.shape[1] for ink in inks) / s
+    left = float(habit.choice([7.5, (wide - broad) / 2, wide - 7.5 - broad]))
     points: list[tuple[float, float]] = []
-    for k, text in enumerate(reversed(lines)):
-        ink = _fitted(line(text, face, cap * s, 0.08), 36 * s, 9 * s)
+    for k, ink in enumerate(inks):
         half = ink.shape[1] / 2 / s
-        x = float(habit.choice([8.5 + half, wide / 2, wide - 8.5 - half]))
-        if len(lines) == 2 and k == 1:
-            x = points[0][0] + half
-        y = low - cap / 2 - k * cap * 1.45
+        x, y = left + half, low - cap / 2 - k * cap * 1.45
         stamp(printed, ink, (x * s, y * s), skew)
         points += [(x + side * half, -y + rise * cap / 2) for side in (-1, 1) for rise in (-1, 1)]
     patchy = smooth_noise(habit, (printed.shape[0], printed.shape[1]), 0.5 * s, 2)

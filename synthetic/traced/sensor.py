@@ -38,7 +38,7 @@ def draw_sensor(rng: Rng, shake_px: float) -> Sensor:
     """A phone and its guesses at random; `shake_px` is the spread the camera's plan already counts with."""
     error = 2.0 ** rng.normal(0, 0.07, 3)
     return Sensor(
-        float(rng.normal(0.0, 0.33)), float(np.exp(rng.uniform(np.log(1.0), np.log(14.0)))),
+        float(rng.normal(0.0, 0.33)), float(np.exp(rng.uniform(np.log(1.0), np.log(9.0)))),
         (float(error[0]), float(error[1]), float(error[2])), float(rng.uniform(0.7, 1.0)),
         float(rng.uniform(0, 0.35)), float(rng.uniform(0, 0.9)), shake_px, float(rng.uniform(0, np.pi)),
         float(rng.uniform(0.75, 1.25)), float(rng.uniform(0.9, 1.3)), float(rng.uniform(0, 1)),
@@ -68,7 +68,7 @@ def _metered(balanced: Array) -> float:
     """Factor that brings the picture's middle where the meter wants it; dark subjects stay partly dark."""
     grey = balanced.mean(-1)
     mean = float(np.mean(np.minimum(grey, np.quantile(grey, 0.97))))
-    return float(0.17 * (max(mean, 1e-5) / 0.17) ** 0.30 / max(mean, 1e-5))
+    return float(0.2 * (max(mean, 1e-5) / 0.2) ** 0.30 / max(mean, 1e-5))
 
 
 def _optics(light: Array, sensor: Sensor) -> Array:
@@ -120,7 +120,7 @@ def _quieter(linear: Array, sensor: Sensor) -> Array:
 def _tone(linear: Array, contrast: float) -> Array:
     """The sRGB curve (IEC 61966-2-1) with a mild S on top."""
     coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-8) ** (1 / 2.4) - 0.055)
-    bent = coded + 0.18 * (contrast - 0.6) * np.sin(2 * np.pi * (coded - 0.5)) / np.pi
+    bent = coded + 0.55 * (contrast - 0.6) * np.sin(2 * np.pi * (coded - 0.5)) / np.pi
     return np.asarray(np.clip(bent, 0, 1), np.float32)
 
 

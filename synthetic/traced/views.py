@@ -101,7 +101,7 @@ def plan_photo(rng: Rng, pair: TracedPair, kind: str, long_side: tuple[int, int]
         scene = _held(rng, scene, view.part, shot)
     return PlannedPhoto(
         kind, scene, camera, draw_rig(rng, shot.span_mm), draw_sensor(rng, camera.shake_px),
-        int(rng.integers(60, 93)), int(rng.integers(2**31)),
+        60 + int(33 * rng.beta(1.1, 3.0)), int(rng.integers(2**31)),
     )  # fmt: skip
 
 
