@@ -21,13 +21,25 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--spp", type=int, default=48, help="light paths a pixel")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--long-side", type=int, nargs=2, default=(850, 1150), metavar=("LEAST", "MOST"))
+    parser.add_argument(
+        "--departure-rate",
+        type=float,
+        help="chance that each cue of every pair departs, to measure the cues one by one",
+    )
     parser.add_argument("--sheet", type=Path, default=Path("configs/quillmere.yaml"))
     parser.add_argument("--variant", help="of Mitsuba; by default the fastest that runs here")
     given = parser.parse_args(arguments)
     try:
         least, most = given.long_side
         order = Order(
-            given.out, load_sheet(given.sheet), given.listings, given.seed, given.spp, (least, most), given.variant
+            given.out,
+            load_sheet(given.sheet),
+            given.listings,
+            given.seed,
+            given.spp,
+            (least, most),
+            given.variant,
+            given.departure_rate,
         )
         with Progress() as progress:
             bar = progress.add_task("listings", total=given.listings)

@@ -51,6 +51,7 @@ class Order:
     spp: int = 48
     long_side: tuple[int, int] = (850, 1150)
     variant: str | None = None
+    departure_rate: float | None = None  # None: counterfeits depart in one to six cues; else every cue of every pair
 
 
 def write_folder(order: Order, workers: int = 2, on_progress: Callable[[int, int], None] | None = None) -> None:
@@ -101,7 +102,13 @@ def _start(threads: int, variant: str | None) -> None:
 def _same_order(order: Order) -> None:
     """Remember the order; refuse to mix two."""
     path = order.out / _DONE / "order.json"
-    told = {"seed": order.seed, "spp": order.spp, "long_side": list(order.long_side), "maker": order.sheet.maker}
+    told = {
+        "seed": order.seed,
+        "spp": order.spp,
+        "long_side": list(order.long_side),
+        "maker": order.sheet.maker,
+        "departure_rate": order.departure_rate,
+    }
     if path.is_file() and json.loads(path.read_text(encoding="utf-8")) != told:
         raise ValueError(f"{order.out}: was begun with other settings ({path.name}): choose a new folder")
     path.write_text(json.dumps(told), encoding="utf-8")
@@ -119,7 +126,8 @@ def pair_of(order: Order, index: int) -> TracedPair:
     """The pair of a listing. One in every five listings running is counterfeit."""
     lot = np.random.default_rng([order.seed, 5, index // 5])
     counterfeit = index % 5 == int(lot.integers(5))
-    return draw_pair(np.random.default_rng([order.seed, 1, index]), order.sheet, counterfeit, may_reuse=index > 0)
+    rng = np.random.default_rng([order.seed, 1, index])
+    return draw_pair(rng, order.sheet, counterfeit, index > 0, order.departure_rate)
 
 
 def seller_of(order: Order, index: int) -> str:

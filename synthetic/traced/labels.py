@@ -74,7 +74,7 @@ def _note(part: Part, scene: Scene, camera: Camera, hiding: Sequence[Array]) -> 
     px = camera.project(part.points)
     seen = _shown(px, camera.size_wh, hiding)
     clear = float(seen.mean())
-    if clear < _LEAST_CLEAR and not (part.name == PartName.POCKET and clear > 0.05):
+    if clear < _LEAST_CLEAR:
         return None
     (x0, y0), (x1, y1) = px[seen].min(0), px[seen].max(0)
     if min(x1 - x0, y1 - y0) < _LEAST_PX:

@@ -88,6 +88,17 @@ def draw_states(rng: Rng, sheet: ReferenceSheet, style: str, counterfeit: bool, 
     return states
 
 
+def scattered_states(rng: Rng, sheet: ReferenceSheet, style: str, share: float, may_reuse: bool) -> dict[str, str]:
+    """True states where every cue departs on its own with chance `share`: enough of each state to measure every cue."""
+    states = draw_states(rng, sheet, style, counterfeit=False, may_reuse=may_reuse)
+    barred = set() if sheet.styles[style].fly == "zip" else {"zip_mark"}
+    barred |= set() if may_reuse else {"photo_reuse"}
+    for cue in CUES:
+        if cue not in barred and rng.random() < share:
+            states[cue] = "mark_only" if cue == "tab_word" and rng.random() < 1 / 3 else _departing_state(rng, cue)
+    return states
+
+
 def _departing_cues(rng: Rng, barred: set[str]) -> list[str]:
     """One to six cues, half of the time bunched in one corner of the garment."""
     wanted = int(rng.integers(1, 7))
@@ -103,10 +114,16 @@ def _departing_state(rng: Rng, cue: str) -> str:
     return str(rng.choice(options.get(cue, CUES[cue].states[1:2])))
 
 
-def draw_pair(rng: Rng, sheet: ReferenceSheet, counterfeit: bool, may_reuse: bool) -> TracedPair:
-    """A whole pair at random."""
+def draw_pair(
+    rng: Rng, sheet: ReferenceSheet, counterfeit: bool, may_reuse: bool, departure_rate: float | None = None
+) -> TracedPair:
+    """A whole pair at random; with a `departure_rate` its cues depart whether or not it is counterfeit."""
     style = str(rng.choice(sorted(sheet.styles)))
-    return dress(rng, sheet, style, draw_states(rng, sheet, style, counterfeit, may_reuse), counterfeit)
+    if departure_rate is None:
+        states = draw_states(rng, sheet, style, counterfeit, may_reuse)
+    else:
+        states = scattered_states(rng, sheet, style, departure_rate, may_reuse)
+    return dress(rng, sheet, style, states, counterfeit)
 
 
 def dress(rng: Rng, sheet: ReferenceSheet, style: str, states: Mapping[str, str], counterfeit: bool) -> TracedPair:

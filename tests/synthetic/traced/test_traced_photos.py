@@ -14,7 +14,7 @@ from pipeline.cues import CUES
 from pipeline.domain import PartName
 from synthetic.traced import pairs, views
 from synthetic.traced.camera import Camera
-from synthetic.traced.folder import Order, kinds_of, listing_row, pair_of, write_folder
+from synthetic.traced.folder import Order, _cropped, kinds_of, listing_row, pair_of, write_folder
 from synthetic.traced.labels import annotate
 from synthetic.traced.light import Lamp, Rig
 from synthetic.traced.scene import Part, Scene
@@ -136,6 +136,14 @@ def test_one_listing_in_five_is_counterfeit():
     assert all(3 <= len(kinds_of(order, i)) <= 8 for i in range(40))
 
 
+def test_with_a_departure_rate_every_cue_departs_about_as_often():
+    order = Order(Path("unused"), SHEET, 150, 7, departure_rate=0.3)
+    seen = [pair_of(order, i).states for i in range(150)]
+    for name in set(CUES) - {"zip_mark", "photo_reuse"}:
+        share = np.mean([states[name] != CUES[name].genuine_state for states in seen])
+        assert 0.15 < share < 0.47, name  # 0.3 within 4 standard errors of 150 draws, innocent departures on top
+
+
 def test_stated_fields_follow_the_truth():
     order = Order(Path("unused"), SHEET, 80, 7)
     for i in range(80):
@@ -145,6 +153,15 @@ def test_stated_fields_follow_the_truth():
         assert ((pair.printed_waist_in, pair.printed_leg_in) == (pair.waist_in, pair.leg_in)) == (
             pair.states["size_agrees"] == "yes"
         )
+
+
+def test_a_taken_photo_keeps_its_boxes_and_loses_its_cues():
+    annotation = {"part": "tab", "bbox": [30.0, 10.0, 20.0, 40.0], "attributes": {"tab_word": "full"}}
+    note = _cropped(annotation, (10, 5, 90, 45), mirrored=True)
+    assert note is not None
+    assert note.box.xyxy == (40.0, 5.0, 60.0, 40.0)
+    assert not note.cues
+    assert _cropped(annotation, (60, 0, 90, 60), mirrored=False) is None
 
 
 def test_a_photo_is_saved_at_the_quality_asked_for():
