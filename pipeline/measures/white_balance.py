@@ -29,7 +29,7 @@ _LARGEST_GAIN = 4.0  # tungsten seen by a camera that keeps its daylight balance
 _LEAST_PIXELS = 50
 _GREY = 0.5
 _STEPS = 4095  # entries of the way back to sRGB: 12 bits, so that no dark shade is lost
-# What drawn photos of all kinds show in daylight, 1st to 99th percentile of grey world over 520 of them (seed 42):
+# About the 1st to 99th percentile of grey world over 520 drawn photos in daylight (seed 42, not to be measured on):
 # log(red/blue) and log(green / mean of red and blue).
 _DENIM_WARMTH, _DENIM_GREEN = 1.1, 0.5
 
