@@ -19,6 +19,7 @@ Answers = Mapping[str, Floats]
 Keypoint = tuple[float, float, float]  # x, y, standard deviation, all in px of the photo
 _AGREES = 0.5  # overlap of the two boxes from which they show the same thing
 _UNLISTED = 0.1  # a label with a style outside the sheet is ten times rarer than its digits alone would have it
+_CUT_OFF = 0.02  # of the square's side: so near the photo's edge a corner is seldom the pocket's own
 _ASIDE = (-0.03, -0.02)  # of the square's side
 _PLACES = digit_slots()
 _SLICES = head_slices()
@@ -56,7 +57,7 @@ class PartReader:
         if found.part in PRINT_FIELDS and self._legible(found.part, out) >= self.card.least_print_seen:
             print_seen.append(self._look(photo, _beside(square), spec.side_px))
         reading = PartReading(better, self._cues(better, out), self._texts(better, print_seen, styles))
-        return ReadPart(reading, self._points(out, square) if found.part is PartName.POCKET else {})
+        return ReadPart(reading, self._points(out, square, photo.size_wh) if found.part is PartName.POCKET else {})
 
     def _look(self, photo: Photo, square: Square, side_px: int) -> Answers:
         return self._networks[side_px](cut_out(photo.pixels, square, side_px))
@@ -107,15 +108,17 @@ class PartReader:
                 readings.append(TextReading(field, text, sureness * legible, found.photo, part, found.box))
         return tuple(readings)
 
-    def _points(self, out: Answers, square: Square) -> dict[str, Keypoint]:
-        """A pocket's points in photo px with their spread.
+    def _points(self, out: Answers, square: Square, photo_wh: tuple[int, int]) -> dict[str, Keypoint]:
+        """A pocket's points in photo px with their spread; a point at the photo's edge is where the photo cuts it off.
 
         The network states the scale b of a Laplace spread, whose standard deviation is b times the root of 2.
         """
         places = square.to_photo(out["points"][:, :2].astype(np.float64))
         scales = np.array([self.card.point_sigma_scale[name] for name in POCKET_POINTS])
         sigmas = np.exp(out["points"][:, 2]) * np.sqrt(2) * scales * square.side
-        seen = _sigmoid(out["point_seen"]) >= self.card.least_point_seen
+        margin = _CUT_OFF * square.side
+        inside = ((places > margin) & (places < np.array(photo_wh) - margin)).all(axis=1)
+        seen = inside & (_sigmoid(out["point_seen"]) >= self.card.least_point_seen)
         return {
             name: (float(x), float(y), float(sigma))
             for name, (x, y), sigma, is_seen in zip(POCKET_POINTS, places, sigmas, seen, strict=True)

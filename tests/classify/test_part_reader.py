@@ -169,6 +169,15 @@ def test_points_and_their_spread_are_in_pixels_of_the_photo():
     assert read(PartName.LABEL, answers(points=points, point_seen=seen)).points == {}
 
 
+def test_a_corner_at_the_photo_s_edge_is_where_the_photo_ends_and_not_the_pocket():
+    box = Box(300, -20, 200, 250)  # reaches past the top of the photo
+    square = square_for(PartName.POCKET, box).snapped()
+    points = np.tile([0.5, 0.5, -4.0], (len(POCKET_POINTS), 1))
+    points[0, 1] = (3 - square.y) / square.side  # three px below the photo's edge
+    shown = read(PartName.POCKET, answers(points=points, point_seen=np.full(len(POCKET_POINTS), 9.0)), box).points
+    assert set(shown) == set(POCKET_POINTS[1:])
+
+
 SQUARE = Square(100, 100, 200)
 
 
