@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.classify.crops import CROPS, PAD_GREY, Square, resize_square, square_for
+from pipeline.classify.crops import CLOSE_LEAST_SIDE, CROPS, PAD_GREY, Square, resize_square, square_for
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Box, PartName
 from synthetic.arrays import Arrays
@@ -29,7 +29,6 @@ _KINDS_OF_PART = {
     PartName.ZIP: (("zip", 1.0),),
     PartName.CARE_TAG: (("care_tag", 1.0),),
 }
-CLOSE_LEAST_SIDE = 0.45  # of the photo's long side; the detector's card holds the same
 CLUTTER_SHARE = 0.14  # of the detector's samples show no part at all
 _PHOTO_KINDS = (
     ("back_pocket", 0.2), ("tab", 0.1), ("label", 0.1), ("button", 0.1), ("button_back", 0.08), ("rivet", 0.1),

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from pipeline.cutting import PAD_GREY, Square, cut_out, resize_square
+from pipeline.cutting import CLOSE_LEAST_SIDE, PAD_GREY, Square, cut_out, resize_square
 from pipeline.domain import Box, PartName
 
-__all__ = ["CROPS", "PAD_GREY", "CropSpec", "Square", "cut_out", "resize_square", "square_for"]
+__all__ = ["CLOSE_LEAST_SIDE", "CROPS", "PAD_GREY", "CropSpec", "Square", "cut_out", "resize_square", "square_for"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,9 @@ _CUT_OFF = 0.02  # of the square's side: so near the photo's edge a corner is se
 # does so again. On 600 codes of a fitting set one look read 0.940 exactly, two 0.960, up to four 0.968.
 _ASIDE = ((-0.03, -0.02), (0.03, 0.02), (-0.02, 0.03))
 _SURE = 0.98  # print read so surely is not looked at again
-_PLACES = digit_slots()
+_FIELDS = {
+    part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
+}
 _SLICES = head_slices()
 
 
@@ -86,7 +88,7 @@ class PartReader:
     def _looks_at_print(self, photo: Photo, part: PartName, square: Square, first: Answers) -> list[Answers]:
         """The first look at a part and more, a little aside, until its print is read surely or there are no more."""
         looks = [first]
-        places = [place for (owner, _), place in _PLACES.items() if owner is part]
+        places = list(_FIELDS[part].values())
         if not places or max(_seen_in(looks)[place].mean() for place in places) < self.card.least_print_seen:
             return looks
         for across, down in _ASIDE:
@@ -109,16 +111,19 @@ class PartReader:
             looks: the network's answers to one or more crops of it; their logits are averaged.
             styles: the maker's style numbers.
         """
+        fields = _FIELDS[found.part]
+        if not fields:
+            return ()
         readings = []
-        seen = _seen_in(looks)
-        for (part, field), place in _PLACES.items():
+        seen, chances = _seen_in(looks), self._chances(looks, found.part)
+        for field, place in fields.items():
             legible = float(seen[place].mean())
-            if part is not found.part or legible < self.card.least_print_seen:
+            if legible < self.card.least_print_seen:
                 continue
-            chances = self._chances(looks, part)[place]
-            text, sureness = likeliest_style(chances, styles) if field == "style" else likeliest_digits(chances)
+            digits = chances[place]
+            text, sureness = likeliest_style(digits, styles) if field == "style" else likeliest_digits(digits)
             if text:
-                readings.append(TextReading(field, text, sureness * legible, found.photo, part, found.box))
+                readings.append(TextReading(field, text, sureness * legible, found.photo, found.part, found.box))
         return tuple(readings)
 
     def _points(self, out: Answers, square: Square, photo_wh: tuple[int, int]) -> dict[str, Keypoint]:

@@ -35,6 +35,7 @@ class _SeenCue:
     likelihood: Floats
     table: CueTable
     log10_lr: float
+    telling: int  # which state to name
 
 
 def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceConfig) -> Assessment:
@@ -83,7 +84,7 @@ def _most_without_signs(seen: Sequence[_SeenCue], counted: Mapping[str, float], 
 
 def _is_weak(item: _SeenCue, evidence: EvidenceConfig) -> bool:
     """Whether a weak sign is what speaks here; one that a moderator has weighed by hand is no longer weak."""
-    state = item.table.states[telling_state(item.likelihood, item.table, evidence.prior_counterfeit)]
+    state = item.table.states[item.telling]
     return evidence.cues[item.cue].states[state].kind is Kind.WEAK_SIGN and state not in item.table.notes
 
 
@@ -104,7 +105,9 @@ def _seen_cues(readings: Iterable[CueReading], evidence: EvidenceConfig) -> list
         table = cue_table(cue, evidence)
         likelihood = pool(by_cue[cue], table.states, evidence)
         if likelihood.max() - likelihood.min() > evidence.least_spread:
-            seen.append(_SeenCue(cue, tuple(by_cue[cue]), likelihood, table, cue_log10_lr(likelihood, table)))
+            telling = telling_state(likelihood, table, evidence.prior_counterfeit)
+            own = cue_log10_lr(likelihood, table)
+            seen.append(_SeenCue(cue, tuple(by_cue[cue]), likelihood, table, own, telling))
     return seen
 
 
@@ -117,7 +120,7 @@ def _reasons(seen: Sequence[_SeenCue], counted: dict[str, float], evidence: Evid
 def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig) -> Reason:
     """One cue's number and sentence, with the photo that shows it best."""
     prior = evidence.prior_counterfeit
-    index = telling_state(item.likelihood, item.table, prior)
+    index = item.telling
     state = item.table.states[index]
     shown = _strongest(item, index)
     return Reason(

@@ -21,6 +21,7 @@ from openvino.preprocess import PrePostProcessor
 from torch import Tensor, nn
 
 from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS
+from pipeline.cutting import CLOSE_CONTEXT, CLOSE_LEAST_SIDE
 from pipeline.domain import PartName
 from pipeline.model_files import DetectorCard, PartsCard, sha256_of
 from pipeline.train.backbone import Lite0
@@ -33,7 +34,9 @@ PARTS_OUTPUTS = ("answers", "seen", "digits", "digit_seen", "box", "points", "po
 # photos that costs no precision (AP 0.779 against 0.774) and a fifth of the time.
 DETECTOR_SIDE_PX = 448
 # In a photo of the whole garment a tab or a rivet is a few pixels in the letterbox, and three times that here.
-CLOSE_LOOK = {"context": 1.35, "least_side": 0.45, "most_side": 0.7, "anchor_score": 0.15, "side_px": 512}
+CLOSE_LOOK = {
+    "context": CLOSE_CONTEXT, "least_side": CLOSE_LEAST_SIDE, "most_side": 0.7, "anchor_score": 0.15, "side_px": 512,
+}  # fmt: skip
 _ZIP_MARKS = 4
 # What goes into a new card for people; data, seed and figures of the run are added by whoever ships the weights.
 _ABOUT = {

@@ -12,11 +12,11 @@ from torch.nn import functional as F
 from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
+from pipeline.train.drawn import LOOK_AGAIN_S, Drawn
 from pipeline.train.gpu_augment import jitter, mirror, move_boxes, move_pixels, random_moves
 from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import STRIDES, Detector
 
-_LOOK_AGAIN_S = 20.0  # for photos drawn meanwhile
 _LEAST_SHOWN = 0.4  # of a box; of less nobody could say what it is
 
 
@@ -25,38 +25,20 @@ class Photos:
 
     def __init__(self, folder: Path, device: torch.device) -> None:
         """Bring the arrays that `draw_samples` wrote to the device; photos still being drawn are fetched later."""
-        self._drawn = np.load(folder / "photos_pixels.npy", mmap_mode="r")
-        self._drawn_boxes = np.load(folder / "photos_boxes.npy", mmap_mode="r")
-        self._taken = np.zeros(len(self._drawn), np.bool_)
-        self.pixels = torch.empty(self._drawn.shape, dtype=torch.uint8, device=device)
-        self.boxes = torch.empty(self._drawn_boxes.shape, dtype=torch.float32, device=device)
-        self.side_px = int(self._drawn.shape[1])
-        self.count = 0
-        self.take_new()
-
-    def take_new(self) -> None:
-        """Fetch what has been drawn since."""
-        rows = np.flatnonzero((self._drawn_boxes[:, 0, 0] != -1) & ~self._taken)
-        for i in range(0, len(rows), 256):
-            some = rows[i : i + 256]
-            where = slice(self.count, self.count + len(some))
-            self.pixels[where] = torch.from_numpy(np.ascontiguousarray(self._drawn[some]))
-            self.boxes[where] = torch.from_numpy(np.ascontiguousarray(self._drawn_boxes[some]))
-            self._taken[some] = True
-            self.count += len(some)
+        pixels, boxes = (np.load(folder / f"photos_{name}.npy", mmap_mode="r") for name in ("pixels", "boxes"))
+        self.drawn = Drawn({"pixels": pixels, "boxes": boxes}, lambda: np.asarray(boxes[:, 0, 0] != -1), device)
+        self.side_px = int(pixels.shape[1])
 
     def batches(self, batch: int, seed: int) -> Iterator[tuple[Tensor, Tensor]]:
         """Endless random batches: pixels uint8 (b, s, s, 3) and boxes; there must be a photo."""
-        if self.count == 0:
+        if self.drawn.count == 0:
             raise ValueError("no photo to train on")
-        rng, due, order = np.random.default_rng(seed), Every(_LOOK_AGAIN_S), np.zeros(0, np.int64)
+        rng, due = np.random.default_rng(seed), Every(LOOK_AGAIN_S)
         while True:
             if due.is_due():
-                self.take_new()
-            while len(order) < batch:
-                order = np.concatenate([order, rng.permutation(self.count)])
-            index, order = torch.from_numpy(order[:batch]).to(self.boxes.device), order[batch:]
-            yield self.pixels[index], self.boxes[index]
+                self.drawn.take_new()
+            rows = self.drawn.batch(batch, rng)
+            yield rows["pixels"], rows["boxes"]
 
 
 def cell_centres(side_px: int, device: torch.device) -> tuple[Tensor, Tensor]:
@@ -191,7 +173,7 @@ def fit_detector(
     device = training_device()
     torch.manual_seed(seed)
     data = Photos(folder, device)
-    report("detector data", 0, {"photos": data.count})
+    report("detector data", 0, {"photos": data.drawn.count})
 
     def losses_of(network: Detector, batch: tuple[Tensor, Tensor]) -> dict[str, Tensor]:
         pixels, targets = mirror(batch[0].permute(0, 3, 1, 2).float(), batch[1])

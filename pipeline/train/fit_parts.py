@@ -14,13 +14,13 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.domain import PartName
+from pipeline.train.drawn import LOOK_AGAIN_S, Drawn
 from pipeline.train.gpu_augment import jitter, move_boxes, move_pixels, move_points, random_moves
 from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import PartNetwork
 from pipeline.train.samples import LABEL_FIELDS, PARTS, groups_in, load_group
 
 Batch = dict[str, Tensor]
-_LOOK_AGAIN_S = 20.0  # for crops drawn meanwhile
 _ROUND = torch.tensor([PARTS.index(part) for part in (PartName.BUTTON, PartName.BUTTON_BACK, PartName.RIVET)])
 # What counts how much; chosen so that no task drowns another.
 LOSS_WEIGHTS: Mapping[str, float] = {
@@ -34,49 +34,29 @@ class Crops:
 
     def __init__(self, folder: Path, device: torch.device) -> None:
         """Bring the arrays that `draw_samples` wrote to the device; crops still being drawn are fetched later."""
-        self._names = groups_in(folder)
-        self._drawn = [
-            {name: np.load(folder / f"{group}_{name}.npy", mmap_mode="r") for name in ("pixels", *LABEL_FIELDS)}
-            for group in self._names
-        ]
-        self._taken = [np.zeros(len(drawn["part"]), np.bool_) for drawn in self._drawn]
-        self.groups: list[Batch] = [
-            {
-                k: torch.empty(v.shape, dtype=torch.from_numpy(v[:0].copy()).dtype, device=device)
-                for k, v in drawn.items()
-            }
-            for drawn in self._drawn
-        ]
-        self.sizes = [0] * len(self._names)
-        self.take_new()
+        self.groups = [_drawn(folder, name, device) for name in groups_in(folder)]
 
-    def take_new(self) -> None:
-        """Fetch what has been drawn since."""
-        for g, (drawn, taken) in enumerate(zip(self._drawn, self._taken, strict=True)):
-            rows = np.flatnonzero((drawn["part"] >= 0) & ~taken)
-            for i in range(0, len(rows), 512):
-                some = rows[i : i + 512]
-                where = slice(self.sizes[g], self.sizes[g] + len(some))
-                for name, values in drawn.items():
-                    self.groups[g][name][where] = torch.from_numpy(np.ascontiguousarray(values[some]))
-                taken[some] = True
-                self.sizes[g] += len(some)
+    @property
+    def sizes(self) -> list[int]:
+        """How many crops of each size there are so far."""
+        return [group.count for group in self.groups]
 
     def batches(self, batch: int, seed: int) -> Iterator[Batch]:
         """Endless random batches, each of one crop size, sizes in proportion to their crops; there must be a crop."""
         if sum(self.sizes) == 0:
             raise ValueError("no crop to train on")
-        rng, due = np.random.default_rng(seed), Every(_LOOK_AGAIN_S)
-        queues = [np.zeros(0, np.int64) for _ in self.sizes]
+        rng, due = np.random.default_rng(seed), Every(LOOK_AGAIN_S)
         while True:
             if due.is_due():
-                self.take_new()
-            g = int(rng.choice(len(self.sizes), p=np.array(self.sizes) / sum(self.sizes)))
-            while len(queues[g]) < batch:
-                queues[g] = np.concatenate([queues[g], rng.permutation(self.sizes[g])])
-            picked, queues[g] = queues[g][:batch], queues[g][batch:]
-            index = torch.from_numpy(picked).to(self.groups[g]["pixels"].device)
-            yield {k: v[index] for k, v in self.groups[g].items()}
+                for group in self.groups:
+                    group.take_new()
+            g = int(rng.choice(len(self.groups), p=np.array(self.sizes) / sum(self.sizes)))
+            yield self.groups[g].batch(batch, rng)
+
+
+def _drawn(folder: Path, group: str, device: torch.device) -> Drawn:
+    arrays = {name: np.load(folder / f"{group}_{name}.npy", mmap_mode="r") for name in ("pixels", *LABEL_FIELDS)}
+    return Drawn(arrays, lambda: np.asarray(arrays["part"] >= 0), device)
 
 
 def moved_crops(pixels: Tensor, batch: Batch) -> tuple[Tensor, Batch]:

@@ -9,6 +9,7 @@ import argparse
 import json
 import os
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -17,11 +18,12 @@ import numpy as np
 import torch
 
 from pipeline.config import load_sheet
+from pipeline.cutting import CLOSE_CONTEXT
 from pipeline.domain import PartName
 from pipeline.train.backbone import Lite0, pretrained
 from pipeline.train.fit_detector import fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
-from pipeline.train.loop import Every, Journal, Schedule
+from pipeline.train.loop import Every, Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
 from pipeline.train.samples import DrawPlan, crops_drawn, draw_samples
 from pipeline.train.weights import load_weights, save_weights
@@ -96,25 +98,34 @@ def _await_drawn(folder: Path, crops: int, journal: Journal) -> None:
         time.sleep(2)
 
 
+def _fit(
+    name: str,
+    start: M,
+    fit: Callable[..., M],
+    schedule: Schedule,
+    args: argparse.Namespace,
+    folder: Path,
+    report: Report,
+) -> M:
+    """Fit a network, from earlier weights where they are given; its weights are saved now and then and at the end."""
+    path = args.out / f"{name}.safetensors"
+    keep = partial(save_weights, path=path)
+    start = _started(start, args.init, name)
+    how = {"strength": args.strength, "seed": args.seed, "keep": keep, "compiled": args.compile}
+    fitted = fit(start, folder, schedule, report, **how)
+    save_weights(fitted, path)
+    return fitted
+
+
 def _fit_detector(args: argparse.Namespace, train: Path, journal: Journal) -> None:
     schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
-    start, path = _started(Detector(_trunk(args)), args.init, "detector"), args.out / "detector.safetensors"
-    keep = partial(save_weights, path=path)
-    fitted = fit_detector(
-        start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep, compiled=args.compile
-    )
-    save_weights(fitted, path)
+    _fit("detector", Detector(_trunk(args)), fit_detector, schedule, args, train, journal)
 
 
 def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
     """Fit, then note what the network says of the held-out crops."""
     schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
-    start, path = _started(PartNetwork(_trunk(args)), args.init, "parts"), args.out / "parts.safetensors"
-    keep = partial(save_weights, path=path)
-    fitted = fit_parts(
-        start, train, schedule, journal, strength=args.strength, seed=args.seed, keep=keep, compiled=args.compile
-    )
-    save_weights(fitted, path)
+    fitted = _fit("parts", PartNetwork(_trunk(args)), fit_parts, schedule, args, train, journal)
     pred = predict(fitted, val)
     halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
     np.savez_compressed(args.out / "val_predictions.npz", allow_pickle=False, **halved)
@@ -144,7 +155,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--detector-batch", type=int, default=64)
     p.add_argument("--workers", type=int, default=os.cpu_count() or 2)
     p.add_argument("--side", type=int, default=512)
-    p.add_argument("--close-context", type=float, default=1.35)
+    p.add_argument("--close-context", type=float, default=CLOSE_CONTEXT)
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--strength", type=float, default=1.0)
     p.add_argument("--lr", type=float, default=2e-3)

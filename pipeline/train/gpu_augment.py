@@ -86,9 +86,8 @@ def random_moves(
     shear = torch.where(is_free, uniform(-0.08, 0.08), 0.0)
     cos, sin = torch.cos(angle), torch.sin(angle)
     turn = torch.stack((cos, -sin, sin, cos), 1).view(b, 2, 2)
-    lean = torch.stack((torch.ones_like(shear), shear, torch.zeros_like(shear), torch.ones_like(shear)), 1).view(
-        b, 2, 2
-    )
+    lean = torch.eye(2, device=device).repeat(b, 1, 1)
+    lean[:, 0, 1] = shear
     offset = torch.stack((uniform(-shift, shift), uniform(-shift, shift)), 1)
     return Moves(size[:, None, None] * turn @ lean, torch.where(is_moved[:, None], offset, 0.0), ~is_free)
 

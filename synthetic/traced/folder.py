@@ -68,8 +68,8 @@ def write_folder(order: Order, workers: int = 2, on_progress: Callable[[int, int
     (order.out / "photos").mkdir(parents=True, exist_ok=True)
     (order.out / _DONE).mkdir(exist_ok=True)
     _same_order(order)
-    first = [i for i in range(order.listings) if not _reuses(order, i)]
     last = [i for i in range(order.listings) if _reuses(order, i)]  # their stolen photos must exist by then
+    first = [i for i in range(order.listings) if i not in last]
     done = 0
     for stage in (first, last):
         missing = [i for i in stage if not _record(order, i).is_file()]

@@ -72,8 +72,7 @@ class TracedPair:
 def draw_states(rng: Rng, sheet: ReferenceSheet, style: str, counterfeit: bool, may_reuse: bool) -> dict[str, str]:
     """True states of a pair; a counterfeit departs in one to six cues that its style has a place for."""
     states = {name: cue.genuine_state for name, cue in CUES.items()}
-    has_zip = sheet.styles[style].fly == "zip"
-    if has_zip and rng.random() < 0.45:
+    if sheet.styles[style].fly == "zip" and rng.random() < 0.45:
         states["zip_mark"] = "approved"
     if rng.random() < max(sheet.tab.mark_only_share, 0.02):  # a small set should still hold one
         states["tab_word"] = "mark_only"
@@ -81,9 +80,7 @@ def draw_states(rng: Rng, sheet: ReferenceSheet, style: str, counterfeit: bool, 
         if rng.random() < share:
             states[cue] = CUES[cue].states[1]
     if counterfeit:
-        barred = set() if has_zip else {"zip_mark"}
-        barred |= set() if may_reuse else {"photo_reuse"}
-        for cue in _departing_cues(rng, barred):
+        for cue in _departing_cues(rng, _barred(sheet, style, may_reuse)):
             states[cue] = _departing_state(rng, cue)
     return states
 
@@ -91,12 +88,20 @@ def draw_states(rng: Rng, sheet: ReferenceSheet, style: str, counterfeit: bool, 
 def scattered_states(rng: Rng, sheet: ReferenceSheet, style: str, share: float, may_reuse: bool) -> dict[str, str]:
     """True states where every cue departs on its own with chance `share`: enough of each state to measure every cue."""
     states = draw_states(rng, sheet, style, counterfeit=False, may_reuse=may_reuse)
-    barred = set() if sheet.styles[style].fly == "zip" else {"zip_mark"}
-    barred |= set() if may_reuse else {"photo_reuse"}
+    barred = _barred(sheet, style, may_reuse)
     for cue in CUES:
         if cue not in barred and rng.random() < share:
             states[cue] = "mark_only" if cue == "tab_word" and rng.random() < 1 / 3 else _departing_state(rng, cue)
     return states
+
+
+def _barred(sheet: ReferenceSheet, style: str, may_reuse: bool) -> set[str]:
+    """Cues that a pair has no place for."""
+    return {
+        cue
+        for cue, has_place in (("zip_mark", sheet.styles[style].fly == "zip"), ("photo_reuse", may_reuse))
+        if not has_place
+    }
 
 
 def _departing_cues(rng: Rng, barred: set[str]) -> list[str]:

@@ -116,13 +116,13 @@ def test_samples_drawn_while_training_runs_are_taken_up(tmp_path):
     boxes[...] = -1
     boxes[2, 0, 0] = NOTHING_THERE
     data = Photos(tmp_path, torch.device("cpu"))
-    assert data.count == 1
+    assert data.drawn.count == 1
     boxes[0, 0] = (5, 1, 1, 4, 4)
-    data.take_new()
-    assert data.count == 2
-    assert data.boxes[1, 0].tolist() == [5, 1, 1, 4, 4]
-    data.take_new()
-    assert data.count == 2
+    data.drawn.take_new()
+    assert data.drawn.count == 2
+    assert data.drawn.tensors["boxes"][1, 0].tolist() == [5, 1, 1, 4, 4]
+    data.drawn.take_new()
+    assert data.drawn.count == 2
 
 
 @pytest.mark.slow
