@@ -31,7 +31,7 @@ _HABITS: tuple[tuple[str, ...], ...] = (
     ("button_finish", "button_lettering", "metal", "rivet_stamp", "zip_mark", "code_match"),
     ("style_agrees", "size_agrees", "metal_agrees", "price_band", "photo_reuse"),
 )
-_NO_NAMES = ("TRIDENT", "MARLOW", "KESTREL", "OAKHAM", "DUNMORE", "SELBY", "FARROW", "TYNE")
+_NO_NAMES = ("TREVUSK", "MARLODD", "KESTOWEN", "OAKUMBLE", "DUNMERRO", "SELBRAYNE", "FARROSK", "TYNNEK")  # all invented
 
 
 @dataclass(frozen=True, slots=True)
