@@ -40,7 +40,7 @@ def draw_clutter(rng: Rng, side_px: int) -> NDArray[np.uint8]:
     picture = _ground(rng, side_px)
     if rng.random() < 0.75:
         _leaves(rng, picture)
-    for add, chance in ((_discs, 0.45), (_balls, 0.15), (_coins, 0.12), (_print, 0.35), (_lines, 0.4)):
+    for add, chance in _MORE:
         if rng.random() < chance:
             add(rng, picture)
     picture = _lit(rng, picture)
@@ -173,6 +173,35 @@ def _coins(rng: Rng, picture: Picture) -> None:
         under[:] = under * (1 - inside) + np.clip(piece, 0, 1) * inside
 
 
+def _dials(rng: Rng, picture: Picture) -> None:
+    """Clocks, gauges, wheels: a face with a rim, marks round it and hands, sharp or caught in motion."""
+    side = picture.shape[0]
+    r, c = float(side * rng.uniform(0.08, 0.42)), rng.uniform(0.2, 0.8, 2) * side
+    face, ink = (tuple(_colour(rng).tolist()) for _ in range(2))
+    drawn, centre = picture.copy(), np.round(c * 8).astype(int).tolist()
+
+    def ring(at: float, colour: tuple[float, ...], thick: int) -> None:
+        cv2.circle(drawn, centre, round(r * at * 8), colour, thick, cv2.LINE_AA, 3)
+
+    def spoke(angle: float, inner: float, outer: float, thick: float) -> None:
+        way = r * np.array([np.cos(angle), np.sin(angle)])
+        ends = np.round([c + inner * way, c + outer * way]).astype(int).tolist()
+        cv2.line(drawn, *ends, ink, max(1, round(thick * r)), cv2.LINE_AA)
+
+    ring(1.0, face, -1)
+    for at in rng.uniform(0.3, 1.0, int(rng.integers(1, 4))):
+        ring(float(at), ink, max(1, round(float(rng.uniform(0.01, 0.08)) * r)))
+    marks, inner = int(rng.choice([4, 8, 12, 24, 60])), float(rng.uniform(0.7, 0.85))
+    for k in range(marks):
+        spoke(2 * np.pi * k / marks, inner, 0.9, 0.03)
+    for _ in range(int(rng.integers(0, 4))):
+        spoke(float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(-0.2, 0)), float(rng.uniform(0.4, 0.85)), 0.04)
+    if rng.random() < 0.4:
+        length = max(3, int(r * rng.uniform(0.05, 0.5)))
+        drawn = cv2.blur(drawn, (length, 1) if rng.random() < 0.7 else (1, length))
+    picture[:] = drawn
+
+
 def _print(rng: Rng, picture: Picture) -> None:
     """Signs, pages, screens: rows of letters on a patch or on nothing."""
     side = picture.shape[0]
@@ -215,6 +244,11 @@ def _lines(rng: Rng, picture: Picture) -> None:
             cv2.polylines(
                 picture, [np.round(points).astype(np.int32)], False, _colour(rng).tolist(), width, cv2.LINE_AA
             )
+
+
+# What may be added to the ground, and how often. Round things weigh most: on photos of other things than jeans it
+# was round things alone that were taken for hardware.
+_MORE = ((_discs, 0.45), (_balls, 0.25), (_coins, 0.25), (_dials, 0.2), (_print, 0.35), (_lines, 0.4))
 
 
 def _lit(rng: Rng, picture: Picture) -> Picture:
