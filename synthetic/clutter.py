@@ -185,8 +185,8 @@ def _dials(rng: Rng, picture: Picture) -> None:
 
     def spoke(angle: float, inner: float, outer: float, thick: float) -> None:
         way = r * np.array([np.cos(angle), np.sin(angle)])
-        ends = np.round([c + inner * way, c + outer * way]).astype(int).tolist()
-        cv2.line(drawn, *ends, ink, max(1, round(thick * r)), cv2.LINE_AA)
+        start, end = (np.round(c + at * way).astype(int).tolist() for at in (inner, outer))
+        cv2.line(drawn, start, end, ink, max(1, round(thick * r)), cv2.LINE_AA)
 
     ring(1.0, face, -1)
     for at in rng.uniform(0.3, 1.0, int(rng.integers(1, 4))):
@@ -198,7 +198,7 @@ def _dials(rng: Rng, picture: Picture) -> None:
         spoke(float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(-0.2, 0)), float(rng.uniform(0.4, 0.85)), 0.04)
     if rng.random() < 0.4:
         length = max(3, int(r * rng.uniform(0.05, 0.5)))
-        drawn = cv2.blur(drawn, (length, 1) if rng.random() < 0.7 else (1, length))
+        cv2.blur(drawn, (length, 1) if rng.random() < 0.7 else (1, length), dst=drawn)
     picture[:] = drawn
 
 

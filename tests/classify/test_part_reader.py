@@ -117,7 +117,7 @@ def test_a_code_is_as_sure_as_all_its_digits_together_and_as_legible_as_they_are
     assert text.confidence == pytest.approx(0.9**4 / (1 + np.exp(-1)), rel=1e-3)
 
 
-def test_unsure_print_is_looked_at_again_a_little_aside_and_the_surer_looks_win():
+def test_unsure_print_is_looked_at_again_turned_and_aside_and_the_surer_looks_win():
     first = answers(digits=digits(PartName.CARE_TAG, "code", "4871", 0.5), digit_seen=np.full(SLOT_COUNT, 5.0))
     second = answers(digits=digits(PartName.CARE_TAG, "code", "4071", 0.99), digit_seen=np.full(SLOT_COUNT, 5.0))
     crops: list[np.ndarray] = []
@@ -130,7 +130,9 @@ def test_unsure_print_is_looked_at_again_a_little_aside_and_the_surer_looks_win(
     found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
     [text] = PartReader(card(), {256: network, 320: network}).read(striped, found).reading.texts
     assert text.text == "4071"
-    assert len(crops) == 4
+    assert len(crops) == 7
+    for quarters, other in zip((2, 1, 3), crops[1:4], strict=True):
+        assert (np.rot90(crops[0], quarters) == other).all()
     assert all((crops[0] != other).any() for other in crops[1:])
 
 
