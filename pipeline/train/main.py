@@ -23,7 +23,7 @@ from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.folder_samples import cut_samples
 from pipeline.train.loop import Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.weights import load_weights, save_weights
+from pipeline.train.weights import load_network, save_weights
 
 OnProgress = Callable[[int, int], None]
 Progress = Callable[[str], AbstractContextManager[OnProgress]]
@@ -94,10 +94,11 @@ def train(
 
 def _fit(work: Path, out: Path, options: TrainOptions, photos: int, crops: int) -> dict[str, float]:
     journal = _logged(Journal(out / "journal.jsonl"))
-    detector, parts = Detector(pretrained()), PartNetwork(pretrained())
-    if options.start_from is not None:
-        load_weights(detector, options.start_from / "detector.safetensors")
-        load_weights(parts, options.start_from / "parts.safetensors")
+    if options.start_from is None:
+        detector, parts = Detector(pretrained()), PartNetwork(pretrained())
+    else:
+        detector = load_network(Detector, options.start_from / "detector.safetensors")
+        parts = load_network(PartNetwork, options.start_from / "parts.safetensors")
     steps = {
         "detector": max(1, options.epochs * photos // options.detector_batch),
         "parts": max(1, options.epochs * crops // options.parts_batch),
