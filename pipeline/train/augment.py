@@ -71,7 +71,8 @@ def photo_augmentation(strength: float = 1.0, without: Families = NO_FAMILY) -> 
         format="pascal_voc", label_fields=["labels"], min_visibility=0.4, min_width=3, min_height=3, clip=True
     )
     transforms = [transform for _, transform in photo_transforms(strength, without)]
-    return A.Compose(transforms or [A.NoOp()], bbox_params=boxes)  # with nothing to do it would warn about the boxes
+    # Where nothing is left that moves boxes, what does nothing to them keeps the library from warning about it.
+    return A.Compose([*transforms, A.NoOp()], bbox_params=boxes)
 
 
 def photo_transforms(strength: float = 1.0, without: Families = NO_FAMILY) -> list[_Member]:

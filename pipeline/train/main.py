@@ -5,7 +5,6 @@ A fifth of the sellers is kept back, always the same ones; the figures before an
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -21,6 +20,7 @@ from pipeline.train.export import DETECTOR_SIDE_PX, export_detector, export_part
 from pipeline.train.fit_detector import fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.folder_samples import cut_samples
+from pipeline.train.judging import hash_of_folders
 from pipeline.train.loop import Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
 from pipeline.train.weights import load_network, save_weights
@@ -80,7 +80,8 @@ def train(
     mlflow.set_experiment("denim-triage")
     with mlflow.start_run():
         mlflow.log_params({
-            "folders": " ".join(str(f) for f in folders), "data_hash": _hash_of(folders), "epochs": options.epochs,
+            "folders": " ".join(str(f) for f in folders), "data_hash": hash_of_folders(folders),
+            "epochs": options.epochs,
             "seed": options.seed, "start_from": str(options.start_from or "ImageNet trunk"),
             "fit_photos": counts["fit"].photos, "fit_crops": counts["fit"].crops,
             "check_photos": counts["check"].photos, "check_crops": counts["check"].crops,
@@ -125,12 +126,3 @@ def _logged(journal: Journal) -> Report:
         mlflow.log_metrics({f"{run}.{k.replace('/', '.')}".replace(" ", "_"): v for k, v in values.items()}, step=step)
 
     return report
-
-
-def _hash_of(folders: Sequence[Path]) -> str:
-    """SHA-256 over the folders' tables: the same labels, the same hash."""
-    digest = hashlib.sha256()
-    for folder in folders:
-        for name in ("listings.jsonl", "parts.coco.json", "truth.jsonl"):
-            digest.update((folder / name).read_bytes())
-    return digest.hexdigest()
