@@ -9,7 +9,7 @@ import argparse
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -219,15 +219,21 @@ def _parser() -> argparse.ArgumentParser:
     return p
 
 
-def main() -> None:
-    """Draw, train, save weights, journal and held-out predictions."""
+def parsed(words: Sequence[str] | None = None) -> argparse.Namespace:
+    """The command line's words (those typed if None), with families as values; leaves with a line if one is wrong."""
     parser = _parser()
-    args = parser.parse_args()
+    args = parser.parse_args(words)
     try:
         args.without_augment = families_named(args.without_augment)
         args.draw_without = [parted(word) for word in args.draw_without]
     except ValueError as err:
         parser.error(str(err))
+    return args
+
+
+def main() -> None:
+    """Draw, train, save weights, journal and held-out predictions."""
+    args = parsed()
     args.out.mkdir(parents=True, exist_ok=True)
     journal = Journal(args.out / "journal.jsonl")
     torch.backends.cudnn.benchmark = args.tune_kernels
