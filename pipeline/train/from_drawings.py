@@ -142,6 +142,9 @@ def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journa
     schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=limit_s)
     fitted = _fit("parts", PartNetwork(_trunk(args)), fit_parts, schedule, args, train, journal)
     pred = predict(fitted, val, without_looks=args.without_look)
+    if not pred:
+        print("no held-out crop was drawn in time: there are no predictions to fit temperatures to", flush=True)
+        return
     halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
     np.savez_compressed(args.out / "val_predictions.npz", allow_pickle=False, **halved)
     try:

@@ -11,6 +11,7 @@ import pytest
 pytest.importorskip("torch")
 
 from pipeline.train import ablation_table
+from pipeline.train import comparison as comparison_module
 from pipeline.train.ablation_table import OWN, SECOND, Rows, make_table
 from pipeline.train.columns import COLUMNS, Training, sets_to_store, training_named
 from pipeline.train.comparison import Cell, Comparison, markdown, write_comparison
@@ -169,6 +170,7 @@ def labelled(folder, text):
 
 def test_a_stopped_table_goes_on_and_only_what_changed_is_done_again(tmp_path, monkeypatch):
     counting = Counting(monkeypatch)
+    monkeypatch.setattr(comparison_module, "draw_comparison", lambda comparison, path: None)
     for i, name in enumerate(("base@etched", "bare@none")):
         pack(a_run(tmp_path / f"run{i}", 500 + i), tmp_path / "packs" / name)
     rows = Rows(5, 3, 4, labelled(tmp_path / "second", "a"), None, 1)
@@ -202,6 +204,7 @@ def test_a_stopped_table_goes_on_and_only_what_changed_is_done_again(tmp_path, m
 
 def test_one_broken_pack_does_not_cost_the_others_their_place(tmp_path, monkeypatch):
     Counting(monkeypatch)
+    monkeypatch.setattr(comparison_module, "draw_comparison", lambda comparison, path: None)
     pack(a_run(tmp_path / "run"), tmp_path / "packs" / "base@none")
     (tmp_path / "packs" / "bare@none.tar.xz").write_bytes(b"cut off")
     rows = Rows(5, 0, 4, None, None, 1)
