@@ -140,7 +140,7 @@ class LiteTrunk(nn.Module):
         self.register_buffer("std", torch.tensor(_STD).view(1, 3, 1, 1), persistent=False)
 
     def freeze_early(self) -> None:
-        """Leave the first stages as they are, down to stride 8: they see edges and weaves, and cost half the time."""
+        """Leave the first stages as they are, down to stride 8; they cost much of the time."""
         last = next(i for i, name in self.tap_after.items() if name == "s8")
         self._frozen = [self._conv_stem, self._bn0, *self._blocks[: last + 1]]
         for module in self._frozen:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,6 +24,7 @@ from pipeline.train.judging import Figures, figures_from_json, figures_of
 from pipeline.train.packing import pack, packed_in, unpack
 from pipeline.train.side_by_side import Plan, draw_command, fit_command
 
+ROOT = Path(__file__).parents[2]
 FIGURES = Figures(0.8, 0.9, 0.95, 0.7, 0.02, 0.3, {"tab_word": 0.97}, 40, 8)
 
 
@@ -64,6 +68,12 @@ def test_what_is_drawn_for_and_what_each_network_is_told(tmp_path):
     assert (args.stages, args.end_at, args.without_look) == ("parts", 1000, ["etched"])
     assert args.backbone == str(tmp_path / "w")
     assert args.work == tmp_path
+
+
+def test_fitting_needs_nothing_that_a_machine_for_training_alone_lacks():
+    code = "import sys, pipeline.train.ablation, pipeline.train.from_drawings; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert not {name.split(".")[0] for name in done.stdout.split()} & {"openvino", "nncf", "mlflow", "pycocotools"}
 
 
 # ---------------------------------------------------------------- packs
@@ -174,7 +184,7 @@ def test_a_stopped_table_goes_on_and_only_what_changed_is_done_again(tmp_path, m
     for i, name in enumerate(("base@etched", "bare@none")):
         pack(a_run(tmp_path / f"run{i}", 500 + i), tmp_path / "packs" / name)
     rows = Rows(5, 3, 4, labelled(tmp_path / "second", "a"), None, 1)
-    configs = ablation_table.Path(__file__).parents[2] / "configs"
+    configs = ROOT / "configs"
 
     def table() -> list[str]:
         counting.fitted.clear()
@@ -208,7 +218,7 @@ def test_one_broken_pack_does_not_cost_the_others_their_place(tmp_path, monkeypa
     pack(a_run(tmp_path / "run"), tmp_path / "packs" / "base@none")
     (tmp_path / "packs" / "bare@none.tar.xz").write_bytes(b"cut off")
     rows = Rows(5, 0, 4, None, None, 1)
-    configs = ablation_table.Path(__file__).parents[2] / "configs"
+    configs = ROOT / "configs"
     (wrong,) = make_table(tmp_path / "packs", rows, configs, tmp_path / "out", 1, 10, lambda line: None)
     assert "bare@none" in wrong
     assert (tmp_path / "out" / "table.md").exists()
