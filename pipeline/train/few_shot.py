@@ -32,6 +32,7 @@ from pipeline.train.judging import (
     Figures,
     figures_from_json,
     figures_of,
+    fit_temperatures,
     hash_of_files,
     hash_of_folders,
     judge,
@@ -105,7 +106,9 @@ class FewShot:
         models = setting.out / "start"
         own, other = (self._noted(f"start_{name}") for name in ("own", "other"))
         if own is None or other is None:
-            self._make_runnable(setting.start_from, models)
+            self._copy_cards(models)
+            make_runnable(setting.start_from, models)
+            self._fit_temperatures(setting.start_from, models)
             own = self._judged("own look", (setting.own_test, setting.own_test_departed), models)
             other = self._judged("other look", (setting.test, setting.test_departed), models)
             self._note("start_own", own.as_json())
@@ -152,30 +155,29 @@ class FewShot:
             epochs=setting.epochs, start_from=setting.start_from, seed=seed, keeps_back=False, freezes_early=True,
             mixed_with=mixed_with,
         )  # fmt: skip
+        models = home / "models"
+        self._copy_cards(models)
         started = time.process_time()
-        train([subset], home / "trained", load_sheets(setting.configs), options, self._progress(name))
+        train([subset], models, load_sheets(setting.configs), options, self._progress(name))
         minutes = (time.process_time() - started) / 60
-        shutil.rmtree(home / "trained" / "samples")
-        self._make_runnable(home / "trained", home / "models")
-        return home / "models", minutes
+        shutil.rmtree(models / "samples", ignore_errors=True)
+        self._fit_temperatures(models, models)
+        return models, minutes
 
-    def _make_runnable(self, weights: Path, models: Path) -> None:
-        """Export, keep what the given cards say, and fit the temperatures to the own look."""
+    def _copy_cards(self, models: Path) -> None:
+        """The given cards, before networks are exported beside them: what was fitted to scores and boxes stays."""
         models.mkdir(parents=True, exist_ok=True)
         for name in ("detector.yaml", "parts.yaml"):
             shutil.copyfile(self.setting.models / name, models / name)
+
+    def _fit_temperatures(self, weights: Path, models: Path) -> None:
+        """Temperatures of the part network, fitted to listings of the own look that it never trains on."""
         samples = self.setting.out / "temperature_samples"
         if not samples.exists():
             sheets = load_sheets(self.setting.configs)
             with self._progress("own look")("cutting samples") as tell:
                 cut_samples([self.to_fit], samples, sheets, held_out=None, side_px=DETECTOR_SIDE_PX, on_progress=tell)
-        predictions = models / "own_predictions.npz"
-        np.savez_compressed(
-            predictions,
-            allow_pickle=False,
-            **predict(load_network(PartNetwork, weights / "parts.safetensors"), samples),
-        )
-        make_runnable(weights, models, predictions)
+        fit_temperatures(models, predict(load_network(PartNetwork, weights / "parts.safetensors"), samples))
 
     def _judged(self, label: str, folders: tuple[Path, Path | None], models: Path) -> Figures:
         setting = self.setting

@@ -87,7 +87,12 @@ def make_runnable(weights: Path, models: Path, predictions: Path | None = None) 
     export_parts(weights / "parts.safetensors", models)
     if predictions is not None:
         with np.load(predictions) as held_out:
-            update_card(models, "parts", PartsCard, fit_heads(held_out, read_card(models, "parts", PartsCard)))
+            fit_temperatures(models, held_out)
+
+
+def fit_temperatures(models: Path, predictions: Mapping[str, Any]) -> None:
+    """Fit the part network's temperatures to held-out predictions, as `predict` gives them; its card is changed."""
+    update_card(models, "parts", PartsCard, fit_heads(predictions, read_card(models, "parts", PartsCard)))
 
 
 def fit_to_folder(models: Path, configs: Path, folder: Path, workers: int, drawn_pairs: int, say: Say) -> None:

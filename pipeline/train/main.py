@@ -132,9 +132,11 @@ def _fit(work: Path, out: Path, options: TrainOptions, cut: FolderSamples, progr
     schedule = _schedule(options.epochs, cut.photos, options.detector_batch, options.detector_lr)
     with progress("fitting the detector") as tell:
         detector = fit_detector(detector, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
+        tell(100, 100)
     schedule = _schedule(options.epochs, cut.crops, options.parts_batch, options.parts_lr)
     with progress("fitting the part network") as tell:
         parts = fit_parts(parts, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
+        tell(100, 100)
     save_weights(detector, out / "detector.safetensors")
     save_weights(parts, out / "parts.safetensors")
     export_detector(out / "detector.safetensors", out)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ import torch
 
 from pipeline.evaluate.labelled import read_labelled
 from pipeline.intake import read_photo
+from pipeline.train import few_shot
 from pipeline.train.backbone import LiteTrunk
 from pipeline.train.few_shot_report import Adapted, Report, won_back, write_report
 from pipeline.train.judging import Figures
@@ -139,3 +141,61 @@ def test_the_report_has_a_row_a_point_and_a_picture(tmp_path):
     assert rows[1]["won_back"]["detection AP50"] == pytest.approx(0.7)
     assert rows[1]["won_back"]["ECE"] is None
     assert (tmp_path / "few_shot.png").stat().st_size > 10_000
+
+
+# ---------------------------------------------------------------- the experiment
+
+
+class Rehearsal:
+    """Stands in for training and scanning: what a network is worth depends on how many photos it was trained on."""
+
+    def __init__(self, monkeypatch):
+        self.trained: list[tuple[int, bool]] = []
+        self.tested: list[str] = []
+        monkeypatch.setattr(few_shot, "train", self.train)
+        monkeypatch.setattr(few_shot, "judge", self.judge)
+        monkeypatch.setattr(few_shot, "make_runnable", lambda weights, models: None)
+        monkeypatch.setattr(few_shot.FewShot, "_fit_temperatures", lambda self, weights, models: None)
+        monkeypatch.setattr(few_shot, "write_report", lambda report, out: None)
+
+    def train(self, folders, out, sheets, options, progress):
+        photos = sum(listing.photos for folder in folders for listing in listings_in(folder))
+        self.trained.append((photos, options.mixed_with is not None))
+        (out / "worth").write_text(str(0.5 + 0.01 * photos + 0.1 * (options.mixed_with is not None)))
+
+    def judge(self, folder, models, configs, out, workers, on_progress):
+        self.tested.append(folder.name)
+        worth = float((models / "worth").read_text()) if (models / "worth").exists() else 0.5
+        return {
+            "detection": {"ap": worth, "ap50": worth},
+            "queue": {"listings": 4, "counterfeit": 1, "share_of_oracle": worth, "ece": 0.1, "cllr": 0.5},
+            "cues": {"tab_word": {"auroc": worth}},
+        }
+
+
+def a_setting(tmp_path) -> few_shot.Setting:
+    for name in ("detector.safetensors", "parts.safetensors", "detector.yaml", "parts.yaml"):
+        (tmp_path / name).write_text(name)
+    folders = [a_night(tmp_path / name) for name in ("adapt", "own", "test", "own_test")]
+    adapt, own, test, own_test = folders
+    configs = Path(__file__).parents[2] / "configs"
+    return few_shot.Setting(tmp_path, tmp_path, configs, adapt, own, test, None, own_test, None, 4, 1, tmp_path / "out")
+
+
+def test_the_better_recipe_is_chosen_on_what_is_set_aside_and_every_point_is_made_once(tmp_path, monkeypatch):
+    rehearsal = Rehearsal(monkeypatch)
+    setting = a_setting(tmp_path)
+    report = few_shot.run(setting, [2, 3], 2, 3, lambda line: None)
+    assert report.recipe == "mixed"
+    assert rehearsal.tested == ["own_test", "test", "choose", "choose", *["test"] * 4]
+    assert [is_mixed for _, is_mixed in rehearsal.trained] == [False, True, True, True, True, True]
+    assert [(point.count, point.draw, point.photos) for point in report.points] == [
+        (2, 0, 2), (3, 0, 3), (2, 1, 2), (3, 1, 3),
+    ]  # fmt: skip
+    assert report.points[1].figures.ap50 == pytest.approx(0.63)
+    again = few_shot.run(setting, [2, 3], 2, 3, lambda line: None)
+    assert again == report
+    assert len(rehearsal.trained) == 6
+    (tmp_path / "parts.safetensors").write_text("other weights")
+    few_shot.run(setting, [2], 1, 3, lambda line: None)
+    assert len(rehearsal.trained) == 9
