@@ -129,7 +129,14 @@ def _speed(scanned: Scanned, workers: int) -> dict[str, float]:
 def _train(options: argparse.Namespace) -> int:
     from pipeline.train.main import TrainOptions, train
 
-    setup = TrainOptions(epochs=options.epochs, start_from=options.start_from, seed=options.seed)
+    setup = TrainOptions(
+        epochs=options.epochs,
+        start_from=options.start_from,
+        seed=options.seed,
+        keeps_back=not options.all_sellers,
+        freezes_early=options.freeze,
+        mixed_with=options.mixed_with,
+    )
     try:
         sheets, show = load_sheets(options.configs), lambda label: progress(label, Console(stderr=True))
         train(options.folders, _folder_to_write(options.out), sheets, setup, show)
@@ -311,6 +318,9 @@ def _parser() -> argparse.ArgumentParser:
     train.add_argument("--epochs", type=_count, default=6, metavar="N", help="passes over the samples; default: 6")
     train.add_argument("--start-from", type=Path, metavar="DIR", help="weights to go on from; default: ImageNet's")
     train.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed trains the same on a CPU")
+    train.add_argument("--all-sellers", action="store_true", help="keep no seller back; there are no figures then")
+    train.add_argument("--freeze", action="store_true", help="leave the first stages as they are: for few photos")
+    train.add_argument("--mixed-with", type=Path, metavar="DIR", help="labelled folder to mix in as many photos of")
     _add_configs(train)
     train.set_defaults(command=_train)
 

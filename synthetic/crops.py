@@ -118,11 +118,15 @@ def _outside_greyed(pixels: NDArray[np.uint8], square: Square, size_wh: tuple[in
 
 @dataclass(frozen=True, slots=True)
 class DetectorSample:
-    """A letterboxed photo or a close look at a pocket: uint8 RGB (side, side, 3) and boxes xyxy in its px."""
+    """A letterboxed photo or a close look at a pocket: uint8 RGB (side, side, 3) and boxes xyxy in its px.
+
+    `look`: the name of the look it is drawn in; None where nothing of a garment is in it.
+    """
 
     pixels: NDArray[np.uint8]
     parts: tuple[PartName, ...]
     boxes_xyxy: NDArray[np.float32]
+    look: str | None = None
 
 
 def sample_photo(
@@ -160,7 +164,7 @@ def sample_photo(
         pixels[: out_wh[1], : out_wh[0]] = drawn
         offset = np.zeros(2)
     parts, boxes = _boxes_in(notes, offset, k, side_px)
-    return DetectorSample(pixels, parts, boxes)
+    return DetectorSample(pixels, parts, boxes, pair.look.name)
 
 
 def _second_look(rng: Rng, notes: Sequence[Annotation], context: float, long_side_px: int) -> Square:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 from torch import Tensor
+
+from pipeline.train.samples import looks_in
 
 LOOK_AGAIN_S = 20.0  # for samples drawn meanwhile
 _AT_ONCE = 256
@@ -56,3 +59,10 @@ class Drawn:
         picked, self._waiting = self._waiting[:size], self._waiting[size:]
         index = torch.from_numpy(picked).to(self._device)
         return {name: values[index] for name, values in self.tensors.items()}
+
+
+def is_in_other_look(
+    folder: Path, group: str, without_looks: Collection[str]
+) -> Callable[[NDArray[np.bool_]], NDArray[np.bool_]]:
+    """Narrows rows that are ready (length,) to those whose look is wanted; a picture without a look always is."""
+    return lambda is_ready: np.asarray(is_ready) & ~looks_in(folder, group, without_looks, len(is_ready))

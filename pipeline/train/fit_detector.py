@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +12,8 @@ from torch.nn import functional as F
 from torchvision.ops import generalized_box_iou_loss
 
 from pipeline.domain import PartName
-from pipeline.train.drawn import LOOK_AGAIN_S, Drawn
+from pipeline.train.drawn import LOOK_AGAIN_S, Drawn, is_in_other_look
+from pipeline.train.families import NO_FAMILY, Families, Family
 from pipeline.train.gpu_augment import jitter, mirror, move_boxes, move_pixels, random_moves
 from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import STRIDES, Detector
@@ -23,10 +24,11 @@ _LEAST_SHOWN = 0.4  # of a box; of less nobody could say what it is
 class Photos:
     """Letterboxed photos with up to MAX_BOXES boxes (part, x0, y0, x1, y1), -1 where none; kept on the device."""
 
-    def __init__(self, folder: Path, device: torch.device) -> None:
+    def __init__(self, folder: Path, device: torch.device, without_looks: Collection[str] = ()) -> None:
         """Bring the arrays that `draw_samples` wrote to the device; photos still being drawn are fetched later."""
         pixels, boxes = (np.load(folder / f"photos_{name}.npy", mmap_mode="r") for name in ("pixels", "boxes"))
-        self.drawn = Drawn({"pixels": pixels, "boxes": boxes}, lambda: np.asarray(boxes[:, 0, 0] != -1), device)
+        is_wanted = is_in_other_look(folder, "photos", without_looks)
+        self.drawn = Drawn({"pixels": pixels, "boxes": boxes}, lambda: is_wanted(boxes[:, 0, 0] != -1), device)
         self.side_px = int(pixels.shape[1])
 
     def batches(self, batch: int, seed: int) -> Iterator[tuple[Tensor, Tensor]]:
@@ -165,21 +167,38 @@ def fit_detector(
     report: Report,
     *,
     strength: float = 1.0,
+    without: Families = NO_FAMILY,
+    without_looks: Collection[str] = (),
     seed: int = 0,
     keep: Keep | None = None,
     compiled: bool = False,
 ) -> Detector:
-    """Train on the photos in `folder`; returns the averaged model on the CPU."""
+    """Train on the photos in `folder`; returns the averaged model on the CPU.
+
+    Args:
+        model: what to start from.
+        folder: as `draw_samples` or `cut_samples` write it.
+        schedule: steps, rates and the time limit.
+        report: told now and then how it goes.
+        strength: of the changes made at every step.
+        without: families of changes left out.
+        without_looks: samples drawn in these looks are not trained on.
+        seed: of the order and the changes.
+        keep: see `loop.fit`.
+        compiled: see `loop.fit`.
+    """
     device = training_device()
     torch.manual_seed(seed)
-    data = Photos(folder, device)
+    data = Photos(folder, device, without_looks)
     report("detector data", 0, {"photos": data.drawn.count})
 
     def losses_of(network: Detector, batch: tuple[Tensor, Tensor]) -> dict[str, Tensor]:
-        pixels, targets = mirror(batch[0].permute(0, 3, 1, 2).float(), batch[1])
-        if strength > 0:
+        pixels, targets = batch[0].permute(0, 3, 1, 2).float(), batch[1]
+        if Family.MIRROR not in without:
+            pixels, targets = mirror(pixels, targets)
+        if strength > 0 and Family.MOVES not in without:
             pixels, targets = moved_photos(pixels, targets)
-        pixels = jitter(pixels, strength).contiguous(memory_format=torch.channels_last)
+        pixels = jitter(pixels, strength, without).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             logits, boxes = network(pixels)
         return detector_losses(logits.float(), boxes.float(), targets, data.side_px)

@@ -238,7 +238,8 @@ def _silent(done: int, total: int) -> None:
 # ---------------------------------------------------------------- command line
 
 
-def _update_card(models_dir: Path, name: str, kind: type[Card], values: Mapping[str, Any]) -> None:
+def update_card(models_dir: Path, name: str, kind: type[Card], values: Mapping[str, Any]) -> None:
+    """Put new values into a network's card; the rest stays."""
     path = models_dir / f"{name}.yaml"
     card = {**yaml.safe_load(path.read_text(encoding="utf-8")), **values}
     save_card(path, kind.model_validate(card).model_dump(mode="json"))
@@ -258,11 +259,11 @@ def main() -> None:
     if args.step == "heads":
         with np.load(args.data) as predictions:
             values = fit_heads(predictions, read_card(args.models, "parts", PartsCard))
-        _update_card(args.models, "parts", PartsCard, values)
+        update_card(args.models, "parts", PartsCard, values)
     elif args.step == "boxes":
         scores, weights = fit_boxes(args.data, args.models)
-        _update_card(args.models, "detector", DetectorCard, {"least_score": scores})
-        _update_card(args.models, "parts", PartsCard, {"box_weight": weights})
+        update_card(args.models, "detector", DetectorCard, {"least_score": scores})
+        update_card(args.models, "parts", PartsCard, {"box_weight": weights})
     else:
         text = fit_evidence(args.data, args.models, args.configs, args.drawn_pairs, args.workers)
         (args.configs / "evidence.yaml").write_text(text, encoding="utf-8")

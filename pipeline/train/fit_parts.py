@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,8 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.domain import PartName
-from pipeline.train.drawn import LOOK_AGAIN_S, Drawn
+from pipeline.train.drawn import LOOK_AGAIN_S, Drawn, is_in_other_look
+from pipeline.train.families import NO_FAMILY, Families, Family
 from pipeline.train.gpu_augment import jitter, move_boxes, move_pixels, move_points, random_moves
 from pipeline.train.loop import Every, Keep, Report, Schedule, fit, training_device
 from pipeline.train.networks import PartNetwork
@@ -32,9 +33,9 @@ LOSS_WEIGHTS: Mapping[str, float] = {
 class Crops:
     """All crops, one tensor a size, kept where the network runs: no loading between steps."""
 
-    def __init__(self, folder: Path, device: torch.device) -> None:
+    def __init__(self, folder: Path, device: torch.device, without_looks: Collection[str] = ()) -> None:
         """Bring the arrays that `draw_samples` wrote to the device; crops still being drawn are fetched later."""
-        self.groups = [_drawn(folder, name, device) for name in groups_in(folder)]
+        self.groups = [_drawn(folder, name, device, without_looks) for name in groups_in(folder)]
 
     @property
     def sizes(self) -> list[int]:
@@ -54,9 +55,10 @@ class Crops:
             yield self.groups[g].batch(batch, rng)
 
 
-def _drawn(folder: Path, group: str, device: torch.device) -> Drawn:
+def _drawn(folder: Path, group: str, device: torch.device, without_looks: Collection[str]) -> Drawn:
     arrays = {name: np.load(folder / f"{group}_{name}.npy", mmap_mode="r") for name in ("pixels", *LABEL_FIELDS)}
-    return Drawn(arrays, lambda: np.asarray(arrays["part"] >= 0), device)
+    is_wanted = is_in_other_look(folder, group, without_looks)
+    return Drawn(arrays, lambda: is_wanted(arrays["part"] >= 0), device)
 
 
 def moved_crops(pixels: Tensor, batch: Batch) -> tuple[Tensor, Batch]:
@@ -171,22 +173,24 @@ def fit_parts(
     report: Report,
     *,
     strength: float = 1.0,
+    without: Families = NO_FAMILY,
+    without_looks: Collection[str] = (),
     seed: int = 0,
     keep: Keep | None = None,
     compiled: bool = False,
 ) -> PartNetwork:
-    """Train on the crops in `folder`; returns the averaged model on the CPU."""
+    """Train on the crops in `folder`; returns the averaged model on the CPU. Arguments as for `fit_detector`."""
     device = training_device()
     torch.manual_seed(seed)
-    data = Crops(folder, device)
+    data = Crops(folder, device, without_looks)
     report("parts data", 0, {"crops": sum(data.sizes)})
 
     def losses_of(network: PartNetwork, batch: Batch) -> dict[str, Tensor]:
         pixels = batch["pixels"].permute(0, 3, 1, 2).float()
-        if strength > 0:
+        if strength > 0 and Family.MOVES not in without:
             pixels, batch = moved_crops(pixels, batch)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = network(jitter(pixels, strength).contiguous(memory_format=torch.channels_last))
+            out = network(jitter(pixels, strength, without).contiguous(memory_format=torch.channels_last))
         return part_losses(out, batch)
 
     batches = data.batches(schedule.batch, seed)
@@ -194,13 +198,15 @@ def fit_parts(
 
 
 @torch.no_grad()
-def predict(model: PartNetwork, folder: Path, batch: int = 128) -> dict[str, NDArray[Any]]:
-    """Outputs and targets for all crops in a folder, concatenated over sizes."""
+def predict(
+    model: PartNetwork, folder: Path, batch: int = 128, without_looks: Collection[str] = ()
+) -> dict[str, NDArray[Any]]:
+    """Outputs and targets for all crops in a folder, concatenated over sizes; those in some looks left out."""
     device = training_device()
     model = model.to(device).eval()
     rows: dict[str, list[NDArray[Any]]] = {}
     for name in groups_in(folder):
-        group = load_group(folder, name)
+        group = load_group(folder, name, without_looks)
         for i in range(0, len(group["rows"]), batch):
             pixels = (
                 torch.from_numpy(np.array(group["pixels"][group["rows"][i : i + batch]]))

@@ -44,7 +44,7 @@ def cut_samples(
     out: Path,
     sheets: Mapping[str, ReferenceSheet],
     *,
-    held_out: bool,
+    held_out: bool | None,
     side_px: int,
     on_progress: OnProgress,
 ) -> FolderSamples:
@@ -54,7 +54,7 @@ def cut_samples(
         folders: labelled folders by the contract.
         out: where the arrays are written.
         sheets: reference sheets by maker.
-        held_out: True for the sellers kept back, False for the others.
+        held_out: True for the sellers kept back, False for the others, None for all.
         side_px: the detector's input.
         on_progress: called with (photos done, photos in all).
 
@@ -71,9 +71,7 @@ def cut_samples(
             photos.append(_boxed(photo, parts, side_px))
         on_progress(done, len(jobs))
     if not photos:
-        raise ValueError(
-            "no readable photo among these folders' " + ("held-out" if held_out else "training") + " sellers"
-        )
+        raise ValueError(_nothing_left(held_out))
     out.mkdir(parents=True, exist_ok=True)
     _write_crops(out, crops)
     np.save(out / "photos_pixels.npy", np.stack([pixels for pixels, _ in photos]))
@@ -81,13 +79,19 @@ def cut_samples(
     return FolderSamples(len(photos), len(crops))
 
 
-def _jobs(folder: Path, held_out: bool) -> Iterator[tuple[Path, Listing, str, list[LabelledPart]]]:
+def _nothing_left(held_out: bool | None) -> str:
+    if held_out:
+        return "too few sellers: none kept back for checking has a readable photo (--all-sellers keeps none back)"
+    return "no readable photo among these folders' " + ("listings" if held_out is None else "training sellers")
+
+
+def _jobs(folder: Path, held_out: bool | None) -> Iterator[tuple[Path, Listing, str, list[LabelledPart]]]:
     labelled = read_labelled(folder)
     by_photo: dict[str, list[LabelledPart]] = {}
     for part in labelled.parts:
         by_photo.setdefault(part.photo.removeprefix("photos/"), []).append(part)
     for listing in labelled.listings:
-        if is_held_out(listing.seller_id) == held_out:
+        if held_out is None or is_held_out(listing.seller_id) == held_out:
             for path in listing.photos:
                 yield folder, listing, path, by_photo.get(path.removeprefix("photos/"), [])
 

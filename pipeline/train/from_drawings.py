@@ -9,7 +9,7 @@ import argparse
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -20,7 +20,8 @@ import torch
 from pipeline.config import load_sheet
 from pipeline.cutting import CLOSE_CONTEXT
 from pipeline.domain import PartName
-from pipeline.train.backbone import Lite0, pretrained
+from pipeline.train.backbone import LiteTrunk, TrunkSize, pretrained
+from pipeline.train.families import Families, families_named, joined, parted, samples_without
 from pipeline.train.fit_detector import fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.loop import Every, Journal, Report, Schedule
@@ -38,7 +39,9 @@ SHARES = {
 }  # fmt: skip
 
 
-def _plan(args: argparse.Namespace, crops: int, photos: int, seed: int, augment: float) -> DrawPlan:
+def _plan(
+    args: argparse.Namespace, crops: int, photos: int, seed: int, augment: float, without: tuple[Families, ...]
+) -> DrawPlan:
     sheet = load_sheet(Path(args.sheet))
     looks = tuple(name for name in LOOKS if name not in args.without_look)
     return DrawPlan(
@@ -51,6 +54,7 @@ def _plan(args: argparse.Namespace, crops: int, photos: int, seed: int, augment:
         0.5,
         seed,
         augment,
+        without,
     )
 
 
@@ -71,22 +75,19 @@ def _started(model: M, init: Path | None, name: str) -> M:
     return model
 
 
-def _trunk(args: argparse.Namespace) -> Lite0:
-    return Lite0() if args.backbone == "none" else pretrained(args.backbone)
+def _trunk(args: argparse.Namespace) -> LiteTrunk:
+    if args.backbone == "none":
+        return LiteTrunk(args.trunk, args.mix_style)
+    return pretrained(args.backbone, args.trunk, args.mix_style)
 
 
 def _draw_all(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
     """Held-out crops first, unaugmented; then what is trained on."""
-    held_out = _plan(args, args.val_crops, 0, args.seed + 1000, 0.0)
+    held_out = _plan(args, args.val_crops, 0, args.seed + 1000, 0.0, (frozenset(),))
     _draw(held_out, val, args, journal, "val", args.draw_s * 0.15)
-    _draw(
-        _plan(args, args.crops, args.photos, args.seed, args.strength),
-        train,
-        args,
-        journal,
-        "train",
-        args.draw_s * 0.85,
-    )
+    without = tuple(args.draw_without or [args.without_augment])
+    plan = _plan(args, args.crops, args.photos, args.seed, args.strength, without)
+    _draw(plan, train, args, journal, "train", args.draw_s * 0.85)
 
 
 def _await_drawn(folder: Path, crops: int, journal: Journal) -> None:
@@ -111,22 +112,39 @@ def _fit(
     path = args.out / f"{name}.safetensors"
     keep = partial(save_weights, path=path)
     start = _started(start, args.init, name)
-    how = {"strength": args.strength, "seed": args.seed, "keep": keep, "compiled": args.compile}
+    how = {
+        "strength": args.strength,
+        "without": args.without_augment,
+        "without_looks": args.without_look,
+        "seed": args.seed,
+        "keep": keep,
+        "compiled": args.compile,
+    }
     fitted = fit(start, folder, schedule, report, **how)
     save_weights(fitted, path)
     return fitted
 
 
+def _limit_s(limit_s: float, end_at: float | None) -> float:
+    """How long a network is trained: the stage's own limit, or to the hour where one is given; a second at least."""
+    return limit_s if end_at is None else max(1.0, end_at - time.time())
+
+
 def _fit_detector(args: argparse.Namespace, train: Path, journal: Journal) -> None:
-    schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=args.detector_s)
+    limit_s = _limit_s(args.detector_s, args.end_at)
+    schedule = Schedule(args.detector_steps, args.detector_batch, args.lr, deadline_s=limit_s)
     _fit("detector", Detector(_trunk(args)), fit_detector, schedule, args, train, journal)
 
 
 def _fit_parts(args: argparse.Namespace, train: Path, val: Path, journal: Journal) -> None:
     """Fit, then note what the network says of the held-out crops."""
-    schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=args.parts_s)
+    limit_s = _limit_s(args.parts_s, args.end_at)
+    schedule = Schedule(args.parts_steps, args.batch, args.lr, deadline_s=limit_s)
     fitted = _fit("parts", PartNetwork(_trunk(args)), fit_parts, schedule, args, train, journal)
-    pred = predict(fitted, val)
+    pred = predict(fitted, val, without_looks=args.without_look)
+    if not pred:
+        print("no held-out crop was drawn in time: there are no predictions to fit temperatures to", flush=True)
+        return
     halved = {k: v.astype(np.float16) if v.dtype == np.float32 else v for k, v in pred.items()}
     np.savez_compressed(args.out / "val_predictions.npz", allow_pickle=False, **halved)
     try:
@@ -159,7 +177,31 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--strength", type=float, default=1.0)
     p.add_argument("--lr", type=float, default=2e-3)
-    p.add_argument("--without-look", nargs="*", default=[])
+    p.add_argument(
+        "--without-look", nargs="*", default=[], choices=LOOKS, metavar="LOOK", help="neither drawn nor trained on"
+    )
+    p.add_argument(
+        "--without-augment",
+        nargs="*",
+        default=[],
+        metavar="NAME",
+        help=f"families left out: {joined(families_named(['all']))}, all",
+    )
+    p.add_argument(
+        "--draw-without",
+        nargs="*",
+        default=[],
+        metavar="A+B",
+        help="draw once, store without each of these sets; `none` is a set too",
+    )
+    p.add_argument("--trunk", type=TrunkSize, choices=list(TrunkSize), default=TrunkSize.LITE0)
+    p.add_argument(
+        "--mix-style",
+        type=float,
+        default=0.0,
+        metavar="P",
+        help="share of the batches whose looks are mixed in the trunk",
+    )
     p.add_argument("--backbone", default=None, help="weight file of the ImageNet trunk; 'none' starts from scratch")
     p.add_argument("--init", type=Path, default=None, help="folder with weights to go on from")
     p.add_argument(
@@ -168,20 +210,40 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--compile", action="store_true", help="let torch compile the networks first; minutes, then faster")
     p.add_argument("--draw-device", default="cpu")
     p.add_argument(
+        "--end-at",
+        type=float,
+        default=None,
+        metavar="T",
+        help="train to this time (s since 1970) instead of for --detector-s and --parts-s",
+    )
+    p.add_argument(
         "--await-crops", type=int, default=0, help="begin once another process, still drawing, has drawn so many"
     )
     return p
 
 
+def parsed(words: Sequence[str] | None = None) -> argparse.Namespace:
+    """The command line's words (those typed if None), with families as values; leaves with a line if one is wrong."""
+    parser = _parser()
+    args = parser.parse_args(words)
+    try:
+        args.without_augment = families_named(args.without_augment)
+        args.draw_without = [parted(word) for word in args.draw_without]
+    except ValueError as err:
+        parser.error(str(err))
+    return args
+
+
 def main() -> None:
     """Draw, train, save weights, journal and held-out predictions."""
-    args = _parser().parse_args()
+    args = parsed()
     args.out.mkdir(parents=True, exist_ok=True)
     journal = Journal(args.out / "journal.jsonl")
     torch.backends.cudnn.benchmark = args.tune_kernels
     train, val = args.work / "train", args.work / "val"
     if "draw" in args.stages:
         _draw_all(args, train, val, journal)
+    train = samples_without(train, args.without_augment)
     if args.await_crops:
         _await_drawn(train, args.await_crops, journal)
     if "detector" in args.stages:

@@ -10,28 +10,45 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from pipeline.cutting import PAD_GREY
+from pipeline.train.families import NO_FAMILY, Families, Family
 from pipeline.train.lamp_light import lamp_changes, relit
 
 
-def jitter(pixels: Tensor, strength: float = 1.0) -> Tensor:
+def jitter(pixels: Tensor, strength: float = 1.0, without: Families = NO_FAMILY) -> Tensor:
     """Random lamp, exposure, contrast and noise per picture.
 
     Args:
         pixels: float (b, 3, h, w), 0..255.
         strength: 0 leaves the batch as it is.
+        without: families left out.
 
     Returns:
         The same shape, clipped to 0..255.
     """
     if strength <= 0:
         return pixels
+    if Family.LAMPS not in without:
+        pixels = relit(pixels, lamp_changes(len(pixels), pixels.device, min(1.0, strength)))
+    if Family.EXPOSURE not in without:
+        pixels = _exposed(pixels, strength)
+    if Family.NOISE not in without:
+        pixels = pixels + _noise(pixels, strength)
+    return pixels.clamp(0, 255)
+
+
+def _exposed(pixels: Tensor, strength: float) -> Tensor:
+    """Random gain and contrast round each picture's mean."""
     b, device = pixels.shape[0], pixels.device
-    pixels = relit(pixels, lamp_changes(b, device, min(1.0, strength)))
     gain = torch.exp2(0.25 * strength * _either_way(b, device))
     mean = pixels.mean((2, 3), keepdim=True)
     contrast = 1 + 0.2 * strength * _either_way(b, device)
-    noise = torch.randn_like(pixels) * (8 * strength * torch.rand(b, 1, 1, 1, device=device) ** 3)
-    return (((pixels - mean) * contrast + mean) * gain + noise).clamp(0, 255)
+    return ((pixels - mean) * contrast + mean) * gain
+
+
+def _noise(pixels: Tensor, strength: float) -> Tensor:
+    """Noise of random strength a picture, mostly weak."""
+    amount = 8 * strength * torch.rand(len(pixels), 1, 1, 1, device=pixels.device) ** 3
+    return torch.randn_like(pixels) * amount
 
 
 def _either_way(batch: int, device: torch.device) -> Tensor:

@@ -81,9 +81,11 @@ class Averaged(Generic[Network]):
 
 
 def optimiser(model: nn.Module, schedule: Schedule, trunk_share: float = 0.35) -> torch.optim.Optimizer:
-    """AdamW; the pretrained trunk learns slower, norms and biases do not decay."""
+    """AdamW; the pretrained trunk learns slower, norms and biases do not decay; what is frozen stays."""
     groups: dict[tuple[bool, bool], list[nn.Parameter]] = {}
     for name, p in model.named_parameters():
+        if not p.requires_grad:
+            continue
         groups.setdefault((name.startswith("trunk."), p.ndim >= 2), []).append(p)
     rated = []
     for (trunk, decays), params in groups.items():
@@ -166,9 +168,10 @@ def fit(
 
 @dataclass
 class Journal:
-    """Writes every number as a JSON line; mlflow gets the same where it is installed and wanted."""
+    """Writes every number as a JSON line, and says it too unless it is to be quiet."""
 
     path: Path
+    is_quiet: bool = False
     started: float = field(default_factory=time.time)
 
     def __call__(self, run: str, step: int, values: dict[str, float]) -> None:
@@ -181,4 +184,5 @@ class Journal:
         }
         with self.path.open("a") as out:
             out.write(json.dumps(row) + "\n")
-        print(json.dumps(row), flush=True)
+        if not self.is_quiet:
+            print(json.dumps(row), flush=True)

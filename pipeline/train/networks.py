@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import torch
 from torch import Tensor, nn
@@ -10,7 +11,7 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import DIGIT_ANSWERS, HEADS, POCKET_POINTS, SHARED_SLOTS
 from pipeline.domain import PartName
-from pipeline.train.backbone import CHANNELS, Lite0
+from pipeline.train.backbone import LiteTrunk
 
 STRIDES = (8, 16, 32)
 
@@ -30,10 +31,10 @@ def _separable(cin: int, cout: int, kernel: int = 5) -> nn.Sequential:
 class Pyramid(nn.Module):
     """Top-down feature pyramid (Lin et al. 2017) with separable convolutions and one bottom-up pass."""
 
-    def __init__(self, width: int) -> None:
-        """`width` channels at every stride."""
+    def __init__(self, channels: Mapping[str, int], width: int) -> None:
+        """`width` channels at every stride, from the trunk's own."""
         super().__init__()
-        self.lateral = nn.ModuleDict({k: _conv(CHANNELS[k], width, 1) for k in ("s8", "s16", "s32")})
+        self.lateral = nn.ModuleDict({k: _conv(channels[k], width, 1) for k in ("s8", "s16", "s32")})
         self.smooth = nn.ModuleDict({k: _separable(width, width) for k in ("s8", "s16", "s32")})
         self.down = nn.ModuleDict({k: nn.Conv2d(width, width, 3, 2, 1, groups=width) for k in ("s8", "s16")})
 
@@ -56,10 +57,10 @@ class Detector(nn.Module):
     overlap (quality focal loss, Li et al. 2020).
     """
 
-    def __init__(self, trunk: Lite0, width: int = 96) -> None:
+    def __init__(self, trunk: LiteTrunk, width: int = 96) -> None:
         """Heads on a pyramid of `width` channels."""
         super().__init__()
-        self.trunk, self.pyramid = trunk, Pyramid(width)
+        self.trunk, self.pyramid = trunk, Pyramid(trunk.channels, width)
         self.score_tower = nn.Sequential(_separable(width, width), _separable(width, width))
         self.box_tower = nn.Sequential(_separable(width, width), _separable(width, width))
         self.score = nn.Conv2d(width, len(PartName), 1)
@@ -101,11 +102,12 @@ class PartNetwork(nn.Module):
 
     shared_slots: Tensor
 
-    def __init__(self, trunk: Lite0, width: int = 160, heads: int = 4) -> None:
+    def __init__(self, trunk: LiteTrunk, width: int = 160, heads: int = 4) -> None:
         """Attention of `width` channels in `heads` heads."""
         super().__init__()
         self.trunk = trunk
-        self.to16, self.to32 = nn.Conv2d(CHANNELS["s16"], width, 1), nn.Conv2d(CHANNELS["s32"], width, 1)
+        channels = trunk.channels
+        self.to16, self.to32 = nn.Conv2d(channels["s16"], width, 1), nn.Conv2d(channels["s32"], width, 1)
         self.norm = nn.LayerNorm(width)
         self.n_queries = len(HEADS) + 1
         self.queries = nn.Parameter(torch.randn(self.n_queries, width) * 0.5)
@@ -121,14 +123,14 @@ class PartNetwork(nn.Module):
         self.box = nn.Linear(width, 4)
         self.drop = nn.Dropout(0.1)
         n = len(POCKET_POINTS)
-        self.point8 = _conv(CHANNELS["s8"], 64, 1)
-        self.point16 = _conv(CHANNELS["s16"], 64, 1)
-        self.point32 = _conv(CHANNELS["s32"], 64, 1)
+        self.point8 = _conv(channels["s8"], 64, 1)
+        self.point16 = _conv(channels["s16"], 64, 1)
+        self.point32 = _conv(channels["s32"], 64, 1)
         self.point_tower = nn.Sequential(_separable(64, 64), _separable(64, 64))
         self.point_map = nn.Conv2d(64, n, 1)
         self.point_shift = nn.Conv2d(64, 3 * n, 1)
         self.point_seen = nn.Linear(64, n)
-        self.print4 = _conv(CHANNELS["s4"], 64, 1)
+        self.print4 = _conv(channels["s4"], 64, 1)
         self.print_tower = nn.Sequential(_separable(64, 64), _separable(64, 64))
         self.slot_map = nn.Conv2d(64, max(SHARED_SLOTS) + 1, 1)
         self.digit_here = nn.Conv2d(64, DIGIT_ANSWERS + 1, 1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,12 +18,15 @@ from pipeline.classify.crops import CROPS
 from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots
 from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
+from pipeline.train.families import AT_DRAWING, NO_FAMILY, Families, samples_without
 from synthetic.arrays import arrays_for
 from synthetic.crops import PartCrop, sample_crop, sample_photo
+from synthetic.looks import LOOKS
 
 MAX_BOXES = 12
 NOTHING_THERE = -2  # in a photo's first row: drawn, and no part in it; -1 there: not drawn
 PARTS = tuple(PartName)
+_LOOK_NAMES = tuple(LOOKS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,11 @@ def digits_in(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class DrawPlan:
-    """What to draw: how many crops a part and photos, in which looks, from which seed."""
+    """What to draw: how many crops a part and photos, in which looks, from which seed.
+
+    Every sample is drawn once and stored as many times as `without` has sets: each time augmented by all families but
+    those of the set, in the folder of `samples_without`.
+    """
 
     sheet: ReferenceSheet
     crops: Mapping[PartName, int]
@@ -100,6 +107,12 @@ class DrawPlan:
     departure_rate: float
     seed: int
     augment: float = 1.0  # strength of the augmentation that every drawn sample gets once
+    without: tuple[Families, ...] = (NO_FAMILY,)
+
+    @property
+    def stored(self) -> tuple[Families, ...]:
+        """The sets of families left out that make a difference at drawing, each once."""
+        return tuple(dict.fromkeys(families & AT_DRAWING for families in self.without))
 
 
 def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> None:
@@ -111,6 +124,35 @@ def _blank(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> None
     """An array of -1 that appears whole: who reads along must never take its zeros for labels."""
     np.save(folder / f"{name}.new.npy", np.full(shape, -1, dtype))
     (folder / f"{name}.new.npy").replace(folder / f"{name}.npy")
+
+
+def _lay_out(plan: DrawPlan, sizes: Mapping[str, int], folder: Path) -> None:
+    """Blank arrays: pixels for each set of families left out; a crop's labels are the same for all and shared."""
+    first, *others = [samples_without(folder, families) for families in plan.stored]
+    for place in (first, *others):
+        place.mkdir(parents=True, exist_ok=True)
+    for group, n in sizes.items():
+        side = int(group.removeprefix("crops"))
+        for place in (first, *others):
+            _open(place, f"{group}_pixels", (n, side, side, 3), np.uint8)
+        for name, (shape, dtype) in LABEL_FIELDS.items():
+            _blank(first, f"{group}_{name}", (n, *shape), dtype)
+        _blank(first, f"{group}_look", (n,), np.int8)
+        for name in (*LABEL_FIELDS, "look"):
+            _share(first, others, f"{group}_{name}.npy")
+    if plan.photos:
+        for place in (first, *others):
+            _open(place, "photos_pixels", (plan.photos, plan.photo_side_px, plan.photo_side_px, 3), np.uint8)
+            _blank(place, "photos_boxes", (plan.photos, MAX_BOXES, 5), np.float32)
+        _blank(first, "photos_look", (plan.photos,), np.int8)
+        _share(first, others, "photos_look.npy")
+
+
+def _share(first: Path, others: Sequence[Path], name: str) -> None:
+    """One file under many folders: what is written in one stands in all."""
+    for place in others:
+        (place / name).unlink(missing_ok=True)
+        (place / name).hardlink_to(first / name)
 
 
 def _group(part: PartName) -> str:
@@ -138,19 +180,11 @@ def draw_samples(
 
     Samples not drawn before the deadline stay blank and are marked by part -1 (crops) or no boxes (photos).
     """
-    folder.mkdir(parents=True, exist_ok=True)
     layout = _layout(plan)
     sizes: dict[str, int] = {}
     for group, _, index in layout:
         sizes[group] = max(sizes.get(group, 0), index + 1)
-    for group, n in sizes.items():
-        side = int(group.removeprefix("crops"))
-        _open(folder, f"{group}_pixels", (n, side, side, 3), np.uint8)
-        for name, (shape, dtype) in LABEL_FIELDS.items():
-            _blank(folder, f"{group}_{name}", (n, *shape), dtype)
-    if plan.photos:
-        _open(folder, "photos_pixels", (plan.photos, plan.photo_side_px, plan.photo_side_px, 3), np.uint8)
-        _blank(folder, "photos_boxes", (plan.photos, MAX_BOXES, 5), np.float32)
+    _lay_out(plan, sizes, folder)
     total = len(layout) + plan.photos
     chunk = 24
     jobs = [("crops", i, min(i + chunk, len(layout))) for i in range(0, len(layout), chunk)]
@@ -170,18 +204,20 @@ _worker: dict[str, Any] = {}
 
 def _start_worker(plan: DrawPlan, folder: Path, device: str, end: float) -> None:
     cv2.setNumThreads(1)
-    _worker.update(plan=plan, folder=folder, arrays=arrays_for(device), layout=_layout(plan), open={}, end=end)
+    places = {families: samples_without(folder, families) for families in plan.stored}
+    _worker.update(plan=plan, places=places, arrays=arrays_for(device), layout=_layout(plan), open={}, end=end)
     if plan.augment > 0:
         os.environ["NO_ALBUMENTATIONS_UPDATE"] = "1"  # it would ask the network for its newest version
         from pipeline.train.augment import crop_augmentation, photo_augmentation
 
-        _worker.update(crop_augment=crop_augmentation(plan.augment), photo_augment=photo_augmentation(plan.augment))
+        _worker["crop_augment"] = {families: crop_augmentation(plan.augment, families) for families in plan.stored}
+        _worker["photo_augment"] = {families: photo_augmentation(plan.augment, families) for families in plan.stored}
 
 
-def _array(name: str) -> NDArray[Any]:
-    if name not in _worker["open"]:
-        _worker["open"][name] = np.load(_worker["folder"] / f"{name}.npy", mmap_mode="r+")
-    opened: NDArray[Any] = _worker["open"][name]
+def _array(families: Families, name: str) -> NDArray[Any]:
+    if (families, name) not in _worker["open"]:
+        _worker["open"][families, name] = np.load(_worker["places"][families] / f"{name}.npy", mmap_mode="r+")
+    opened: NDArray[Any] = _worker["open"][families, name]
     return opened
 
 
@@ -193,43 +229,59 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
             return i - start
         rng = np.random.default_rng([plan.seed, kind == "photos", i])
         if kind == "crops":
-            group, part, index = _worker["layout"][i]
-            crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
-            labels = labels_of(crop)
-            pixels = crop.pixels
-            if plan.augment > 0:
-                pixels = _worker["crop_augment"](image=pixels)["image"]
-            _array(f"{group}_pixels")[index] = pixels
-            for name in LABEL_FIELDS:
-                _array(f"{group}_{name}")[index] = getattr(labels, name)
+            _draw_crop(plan, i, rng)
         else:
-            sample = sample_photo(
-                rng,
-                plan.sheet,
-                plan.looks,
-                plan.departure_rate,
-                plan.photo_side_px,
-                plan.close_context,
-                _worker["arrays"],
-            )
-            rows = np.full((MAX_BOXES, 5), -1, np.float32)
-            rows[0, 0] = NOTHING_THERE
-            pixels, boxes, numbers = sample.pixels, sample.boxes_xyxy, [PARTS.index(part) for part in sample.parts]
-            if plan.augment > 0:
-                changed = _worker["photo_augment"](image=pixels, bboxes=boxes, labels=numbers)
-                pixels, boxes, numbers = changed["image"], changed["bboxes"], changed["labels"]
-            for k, (number, box) in enumerate(zip(numbers, boxes, strict=True)):
-                if k < MAX_BOXES:
-                    rows[k] = [number, *box]
-            _array("photos_pixels")[i] = pixels
-            _array("photos_boxes")[i] = rows
+            _draw_photo(plan, i, rng)
     return stop - start
 
 
-def load_group(folder: Path, group: str) -> dict[str, NDArray[Any]]:
-    """Pixels and targets of one crop size, without the blank rows."""
+def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
+    """Draw a crop; its labels are written last, when all its pixels are there."""
+    group, part, index = _worker["layout"][place]
+    crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
+    for families in plan.stored:
+        pixels = crop.pixels
+        if plan.augment > 0:
+            pixels = _worker["crop_augment"][families](image=pixels)["image"]
+        _array(families, f"{group}_pixels")[index] = pixels
+    labels, first = labels_of(crop), plan.stored[0]
+    _array(first, f"{group}_look")[index] = _LOOK_NAMES.index(crop.pair.look.name)
+    for name in LABEL_FIELDS:
+        _array(first, f"{group}_{name}")[index] = getattr(labels, name)
+
+
+def _draw_photo(plan: DrawPlan, index: int, rng: np.random.Generator) -> None:
+    """Draw a detector's photo; its boxes are written last."""
+    side, context = plan.photo_side_px, plan.close_context
+    sample = sample_photo(rng, plan.sheet, plan.looks, plan.departure_rate, side, context, _worker["arrays"])
+    if sample.look is not None:
+        _array(plan.stored[0], "photos_look")[index] = _LOOK_NAMES.index(sample.look)
+    for families in plan.stored:
+        pixels, boxes, numbers = sample.pixels, sample.boxes_xyxy, [PARTS.index(part) for part in sample.parts]
+        if plan.augment > 0:
+            changed = _worker["photo_augment"][families](image=pixels, bboxes=boxes, labels=numbers)
+            pixels, boxes, numbers = changed["image"], changed["bboxes"], changed["labels"]
+        rows = np.full((MAX_BOXES, 5), -1, np.float32)
+        rows[0, 0] = NOTHING_THERE
+        for k, (number, box) in enumerate(zip(numbers, boxes, strict=True)):
+            if k < MAX_BOXES:
+                rows[k] = [number, *box]
+        _array(families, "photos_pixels")[index] = pixels
+        _array(families, "photos_boxes")[index] = rows
+
+
+def looks_in(folder: Path, group: str, looks: Collection[str], count: int) -> NDArray[np.bool_]:
+    """Which of the `count` samples of a group are drawn in one of these looks; none where no look was noted."""
+    path = folder / f"{group}_look.npy"
+    if not looks or not path.exists():
+        return np.zeros(count, np.bool_)
+    return np.isin(np.load(path, mmap_mode="r"), [_LOOK_NAMES.index(look) for look in looks])
+
+
+def load_group(folder: Path, group: str, without_looks: Collection[str] = ()) -> dict[str, NDArray[Any]]:
+    """Pixels and targets of one crop size, without the blank rows and those in some looks."""
     part = np.load(folder / f"{group}_part.npy", mmap_mode="r")
-    keep = np.flatnonzero(np.asarray(part) >= 0)
+    keep = np.flatnonzero((np.asarray(part) >= 0) & ~looks_in(folder, group, without_looks, len(part)))
     out = {name: np.asarray(np.load(folder / f"{group}_{name}.npy", mmap_mode="r"))[keep] for name in LABEL_FIELDS}
     out["pixels"] = np.load(folder / f"{group}_pixels.npy", mmap_mode="r")
     out["rows"] = keep

@@ -11,7 +11,7 @@ import torch
 
 from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, digit_slots
 from pipeline.domain import PartName
-from pipeline.train.backbone import Lite0
+from pipeline.train.backbone import LiteTrunk
 from pipeline.train.fit_detector import Photos, fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.loop import Schedule
@@ -138,11 +138,11 @@ def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
     notes: list[str] = []
     schedule = Schedule(3, 2, 1e-3)
     torch.manual_seed(6)
-    start = Detector(Lite0())
+    start = Detector(LiteTrunk())
     before = {name: value.clone() for name, value in start.state_dict().items()}
     fitted = fit_detector(start, tmp_path, schedule, lambda run, step, values: notes.append(run))
     assert any((before[name] != value).any() for name, value in fitted.state_dict().items())
-    parts = fit_parts(PartNetwork(Lite0()), tmp_path, schedule, lambda run, step, values: notes.append(run))
+    parts = fit_parts(PartNetwork(LiteTrunk()), tmp_path, schedule, lambda run, step, values: notes.append(run))
     assert [note for note in notes if note.endswith("data")] == ["detector data", "parts data"]
     predicted = predict(parts, tmp_path)
     assert len(predicted["part"]) == len(predicted["out_answers"]) == 12

@@ -10,7 +10,7 @@ torch = pytest.importorskip("torch")
 from pipeline.classify.heads import HEADS  # noqa: E402
 from pipeline.domain import PartName  # noqa: E402
 from pipeline.model_files import DetectorCard, Network, PartsCard, read_card  # noqa: E402
-from pipeline.train.backbone import Lite0  # noqa: E402
+from pipeline.train.backbone import LiteTrunk  # noqa: E402
 from pipeline.train.export import export_detector, export_parts, training_prior  # noqa: E402
 from pipeline.train.networks import Detector, PartNetwork  # noqa: E402
 from pipeline.train.weights import load_weights, save_weights  # noqa: E402
@@ -52,10 +52,10 @@ def same(exported: np.ndarray, own: torch.Tensor) -> None:
 
 @pytest.mark.slow
 def test_the_exported_detector_answers_as_the_trained_one(tmp_path):
-    save_weights(settled(Detector(Lite0())), tmp_path / "d.safetensors")
+    save_weights(settled(Detector(LiteTrunk())), tmp_path / "d.safetensors")
     export_detector(tmp_path / "d.safetensors", tmp_path)
     card = read_card(tmp_path, "detector", DetectorCard)
-    network = load_weights(Detector(Lite0()), tmp_path / "d.safetensors").eval()
+    network = load_weights(Detector(LiteTrunk()), tmp_path / "d.safetensors").eval()
     for side_px in (256, 384):
         out = Network(tmp_path, card.network, side_px, 1)(picture(side_px))
         scores, boxes = answers_of(network, picture(side_px))
@@ -65,10 +65,10 @@ def test_the_exported_detector_answers_as_the_trained_one(tmp_path):
 
 @pytest.mark.slow
 def test_the_exported_part_network_answers_as_the_trained_one(tmp_path):
-    save_weights(settled(PartNetwork(Lite0())), tmp_path / "p.safetensors")
+    save_weights(settled(PartNetwork(LiteTrunk())), tmp_path / "p.safetensors")
     export_parts(tmp_path / "p.safetensors", tmp_path)
     card = read_card(tmp_path, "parts", PartsCard)
-    network = load_weights(PartNetwork(Lite0()), tmp_path / "p.safetensors").eval()
+    network = load_weights(PartNetwork(LiteTrunk()), tmp_path / "p.safetensors").eval()
     for side_px in (256, 320):
         out = Network(tmp_path, card.network, side_px, 1)(picture(side_px))
         own = answers_of(network, picture(side_px))

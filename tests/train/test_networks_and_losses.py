@@ -12,7 +12,7 @@ from torch.nn import functional as F
 
 from pipeline.classify.heads import ANSWER_COUNT, HEADS, POCKET_POINTS, SLOT_COUNT
 from pipeline.domain import PartName
-from pipeline.train.backbone import Lite0, SameConv, pretrained
+from pipeline.train.backbone import LiteTrunk, SameConv, pretrained
 from pipeline.train.fit_detector import assign, cell_centres, detector_losses, moved_photos
 from pipeline.train.fit_parts import LOSS_WEIGHTS, moved_crops, part_losses
 from pipeline.train.gpu_augment import jitter, mirror, move_boxes, move_pixels, move_points, random_moves
@@ -80,7 +80,7 @@ def boxes_on_cells(side: float = 20.0) -> tuple[torch.Tensor, torch.Tensor, torc
 
 def test_cells_come_in_the_detectors_own_order():
     centres, strides = cell_centres(SIDE, torch.device("cpu"))
-    detector = Detector(Lite0()).eval()
+    detector = Detector(LiteTrunk()).eval()
     with torch.no_grad():
         _, boxes = detector(torch.zeros(1, 3, SIDE, SIDE))
     middles = (boxes[0, :, :2] + boxes[0, :, 2:]) / 2
@@ -278,7 +278,7 @@ def test_averaged_weights_converge_on_weights_that_stand_still():
 
 
 def test_the_rate_warms_up_and_cools_down_and_the_trunk_learns_slower():
-    model = Detector(Lite0())
+    model = Detector(LiteTrunk())
     schedule = Schedule(100, 8, 1e-3)
     opt = optimiser(model, schedule)
     assert sum(len(group["params"]) for group in opt.param_groups) == len(list(model.parameters()))
@@ -304,9 +304,9 @@ def test_a_step_goes_downhill_and_no_further_than_allowed():
 @pytest.mark.parametrize("build", [Detector, PartNetwork])
 def test_weights_come_back_from_the_file_in_half_precision(build, tmp_path):
     torch.manual_seed(5)
-    one = build(Lite0())
+    one = build(LiteTrunk())
     save_weights(one, tmp_path / "w.safetensors")
-    other = load_weights(build(Lite0()), tmp_path / "w.safetensors").state_dict()
+    other = load_weights(build(LiteTrunk()), tmp_path / "w.safetensors").state_dict()
     for name, value in one.state_dict().items():
         assert other[name].dtype == value.dtype
         assert torch.equal(other[name], value.half().to(value.dtype) if value.is_floating_point() else value), name

@@ -12,7 +12,7 @@ pytest.importorskip("torch")
 pytest.importorskip("nncf")
 
 from pipeline.model_files import DetectorCard, Network, read_card
-from pipeline.train.backbone import Lite0
+from pipeline.train.backbone import LiteTrunk
 from pipeline.train.export import detector_to_int8, export_detector
 from pipeline.train.networks import Detector
 from pipeline.train.quantise import last_convolutions
@@ -40,7 +40,7 @@ def test_the_last_convolutions_are_those_right_before_an_output():
 @pytest.mark.slow
 @QUIET
 def test_a_detector_in_integers_answers_nearly_the_same_and_is_not_rounded_twice(tmp_path):
-    save_weights(settled(Detector(Lite0())), tmp_path / "d.safetensors")
+    save_weights(settled(Detector(LiteTrunk())), tmp_path / "d.safetensors")
     export_detector(tmp_path / "d.safetensors", tmp_path)
     size = (tmp_path / "detector.bin").stat().st_size
     before = Network(tmp_path, "detector.xml", 256, 1)(picture(256))
