@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -70,8 +70,13 @@ def sample_crop_with_view(
     rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
 ) -> tuple[PartCrop, View]:
     """The same, and the photo that the crop is part of, for who needs to see its surroundings."""
+    return crop_of_pair(rng, lambda: draw_pair(rng, sheet, departure_rate, looks), part, arrays)
+
+
+def crop_of_pair(rng: Rng, next_pair: Callable[[], Pair], part: PartName, arrays: Arrays) -> tuple[PartCrop, View]:
+    """The same for pairs made by `next_pair`, asked until a photo shows the part."""
     while True:
-        pair = draw_pair(rng, sheet, departure_rate, looks)
+        pair = next_pair()
         view = plan_view(rng, pair, _pick(rng, _KINDS_OF_PART[part]))
         found = annotate(view, part)
         if found:
