@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,13 +135,16 @@ def departing_state(rng: Rng, cue: str) -> str:
     return str(rng.choice(names, p=np.array(weights) / sum(weights)))
 
 
-def balanced_states(rng: Rng, departure_rate: float) -> dict[str, str]:
-    """True states for training: each cue departs on its own, every departing state equally often."""
+def balanced_states(rng: Rng, departure_rate: float, without: Collection[str] = ()) -> dict[str, str]:
+    """True states for training: each cue departs on its own, every departing state equally often.
+
+    Cues among `without` never depart; the others do as they would have.
+    """
     states = {}
     for name, cue in LISTED_CUES.items():
         genuine = ("own", "approved") if name == "zip_mark" else (cue.genuine_state,)
         others = [s for s in cue.states if s not in genuine]
-        pick = others if rng.random() < departure_rate else list(genuine)
+        pick = others if rng.random() < departure_rate and name not in without else list(genuine)
         states[name] = str(rng.choice(pick))
     return states
 

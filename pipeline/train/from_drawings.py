@@ -18,6 +18,7 @@ import numpy as np
 import torch
 
 from pipeline.config import load_sheet
+from pipeline.cues import LISTED_CUES
 from pipeline.cutting import CLOSE_CONTEXT
 from pipeline.domain import PartName
 from pipeline.train.backbone import Lite0, pretrained
@@ -51,6 +52,7 @@ def _plan(args: argparse.Namespace, crops: int, photos: int, seed: int, augment:
         0.5,
         seed,
         augment,
+        tuple(args.without_cue),
     )
 
 
@@ -160,6 +162,10 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--strength", type=float, default=1.0)
     p.add_argument("--lr", type=float, default=2e-3)
     p.add_argument("--without-look", nargs="*", default=[])
+    p.add_argument(
+        "--without-cue", nargs="*", default=[], choices=sorted(LISTED_CUES), metavar="CUE",
+        help="train as if nobody had listed these cues: none departs in the drawings, no head learns them",
+    )  # fmt: skip
     p.add_argument("--backbone", default=None, help="weight file of the ImageNet trunk; 'none' starts from scratch")
     p.add_argument("--init", type=Path, default=None, help="folder with weights to go on from")
     p.add_argument(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -48,15 +48,16 @@ LABEL_FIELDS: Mapping[str, tuple[tuple[int, ...], type]] = {
 }  # fmt: skip
 
 
-def labels_of(crop: PartCrop) -> PartLabels:
-    """Targets from a drawn crop's truth."""
+def labels_of(crop: PartCrop, without: Collection[str] = ()) -> PartLabels:
+    """Targets from a drawn crop's truth; heads that lead to a cue among `without` are not asked."""
     pair, note = crop.pair, crop.annotation
     raw = {**note.truth, "metal_name": pair.metal, "motto_curve": pair.motto_curve}
     answers, seen = np.full(len(HEADS), -1, np.int8), np.full(len(HEADS), -1, np.int8)
     for i, head in enumerate(HEADS):
-        if crop.part in head.parts:
+        cue = CUE_OF_HEAD.get(head.name, head.name)
+        if crop.part in head.parts and cue not in without:
             answers[i] = head.answers.index(raw[head.name])
-            seen[i] = CUE_OF_HEAD.get(head.name, head.name) in note.attributes
+            seen[i] = cue in note.attributes
     printed = {
         (PartName.BUTTON_BACK, "code"): pair.code,
         (PartName.CARE_TAG, "code"): pair.tag_code,
@@ -89,7 +90,10 @@ def digits_in(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class DrawPlan:
-    """What to draw: how many crops a part and photos, in which looks, from which seed."""
+    """What to draw: how many crops a part and photos, in which looks, from which seed.
+
+    Cues among `without_cues` neither depart nor are their heads asked.
+    """
 
     sheet: ReferenceSheet
     crops: Mapping[PartName, int]
@@ -100,6 +104,7 @@ class DrawPlan:
     departure_rate: float
     seed: int
     augment: float = 1.0  # strength of the augmentation that every drawn sample gets once
+    without_cues: tuple[str, ...] = ()
 
 
 def _open(folder: Path, name: str, shape: tuple[int, ...], dtype: type) -> None:
@@ -194,8 +199,10 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
         rng = np.random.default_rng([plan.seed, kind == "photos", i])
         if kind == "crops":
             group, part, index = _worker["layout"][i]
-            crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
-            labels = labels_of(crop)
+            crop = sample_crop(
+                rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues
+            )
+            labels = labels_of(crop, plan.without_cues)
             pixels = crop.pixels
             if plan.augment > 0:
                 pixels = _worker["crop_augment"](image=pixels)["image"]
@@ -211,6 +218,7 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
                 plan.photo_side_px,
                 plan.close_context,
                 _worker["arrays"],
+                plan.without_cues,
             )
             rows = np.full((MAX_BOXES, 5), -1, np.float32)
             rows[0, 0] = NOTHING_THERE
