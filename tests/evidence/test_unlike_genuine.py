@@ -57,7 +57,8 @@ def test_a_part_whose_listed_cues_are_in_order_may_still_be_odd():
 
 
 def test_parts_like_the_genuine_ones_carry_no_heat_map():
-    like = assessed((PartName.ZIP, (odd(PartName.ZIP, 80.0, 0.2),)))
+    kinds = (PartName.ZIP, PartName.TAB, PartName.LABEL)  # a single part like the others says next to nothing
+    like = assessed(*((kind, (odd(kind, 80.0, 0.2),)) for kind in kinds))
     assert reason_of(like).state == "like"
     assert reason_of(like).heat is None
     assert reason_of(like).log10_lr < 0
