@@ -172,6 +172,8 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
         result = scan_listings(
             listings, path.parent, setup.sheets, setup.evidence, setup.models_dir, setup.workers, on_progress
         )
+    for notice in result.notices:
+        _complain(f"{notice[0].upper()}{notice[1:]}")
     return Scanned(
         listings={listing.listing_id: listing for listing in listings},
         assessments=tuple(result.assessments),

@@ -154,6 +154,7 @@ class Kind(StrEnum):
     USUAL = "usual"
     INNOCENT = "innocent"
     WEAK_SIGN = "weak_sign"
+    ODDITY = "oddity"
     SIGN = "sign"
     SURE_SIGN = "sure_sign"
 
@@ -227,6 +228,7 @@ class EvidenceConfig(_Frozen):
     text_checks: TextChecks
     kinds: Mapping[Kind, KindLimits]
     sets: Mapping[str, Share]
+    part_sets: Mapping[str, Share] = {}
     groups: tuple[Group, ...]
     overrides: tuple[Override, ...]
     calibration: tuple[tuple[float, float], ...]
@@ -265,8 +267,9 @@ def _rule_problems(evidence: EvidenceConfig) -> list[str]:
         f"groups: {cue} stands twice; leave it in one place" for cue in sorted(set(grouped)) if grouped.count(cue) > 1
     ]
     problems += [
-        f"sets.{cue}: needs a known cue with two states"
-        for cue in evidence.sets
+        f"{key}.{cue}: needs a known cue with two states"
+        for key, sets in (("sets", evidence.sets), ("part_sets", evidence.part_sets))
+        for cue in sets
         if cue not in CUES or len(CUES[cue].states) != 2
     ]
     problems += [

@@ -23,6 +23,7 @@ class Source(StrEnum):
     PRINT = "print"  # printed text read off a part, compared with other text
     TEXT = "text"  # the listing's own fields
     PHOTOS = "photos"  # the photo files themselves
+    LIKENESS = "likeness"  # how far a part is from the genuine ones seen so far, whatever is wrong with it
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,13 @@ CUES: Mapping[str, Cue] = {
             "none": "photos not seen under another seller",
             "other_seller": "the same photo stands under another seller",
         }, Source.PHOTOS),
+        Cue("unlike_genuine", tuple(PartName), {
+            "like": "parts look like the genuine ones seen so far",
+            "unlike": "part looks unlike the genuine ones seen so far",
+        }, Source.LIKENESS),
     )
 }
 # fmt: on
+UNLIKE_GENUINE = "unlike_genuine"
+# What can be true of a pair. That a part is unlike the genuine ones is a way of noticing, not a fact of its own.
+LISTED_CUES: Mapping[str, Cue] = {name: cue for name, cue in CUES.items() if cue.source is not Source.LIKENESS}

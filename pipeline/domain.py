@@ -121,6 +121,21 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
+class HeatMap:
+    """Where a part is unlike the genuine ones: a coarse grid over a square of the photo.
+
+    `rows` from top to bottom, whole numbers 0..100; `HOT` and more is as unlike as the hottest spot of one genuine part
+    in a hundred.
+    """
+
+    box: Box
+    rows: tuple[tuple[int, ...], ...]
+
+
+HOT = 50  # level of a heat map's outline
+
+
+@dataclass(frozen=True, slots=True)
 class CueReading:
     """What one part in one photo (or the listing's text) says about one cue.
 
@@ -138,6 +153,7 @@ class CueReading:
     box: Box | None = None
     measured: Measurement | None = None
     text: str | None = None
+    heat: HeatMap | None = None
 
     def __post_init__(self) -> None:
         """Refuse what is not a distribution."""
@@ -180,6 +196,7 @@ class Reason:
     box: Box | None = None
     measured: Measurement | None = None
     note: str | None = None
+    heat: HeatMap | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,16 +24,36 @@ Probability = Annotated[float, Field(ge=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 
 
-class Card(BaseModel):
+class FileCard(BaseModel):
     """What every card says. `sha256` is by file name; `about` is for people."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     version: Literal[1]
-    network: str
     sha256: Mapping[str, str]
-    colour_order: Literal["RGB"]
     about: Mapping[str, Any] = {}
+
+
+class Card(FileCard):
+    """What every network's card says."""
+
+    network: str
+    colour_order: Literal["RGB"]
+
+
+class GenuineCard(FileCard):
+    """How to use the memory of genuine parts: `memory` holds it, made with the part network of `parts_sha256`.
+
+    A part's score is the mean distance of its `spot` farthest features, by part; p-values of departing parts are taken
+    to crowd at 0 as Beta(`unlike_shape`, 1). A heat map's outline lies at the score that the share `hot_share` of
+    genuine parts reaches.
+    """
+
+    memory: str
+    parts_sha256: str
+    spot: Annotated[int, Field(gt=0)]
+    unlike_shape: Annotated[float, Field(gt=0, lt=1)]
+    hot_share: Probability
 
 
 class CloseLook(BaseModel):
@@ -85,7 +105,7 @@ class PartsCard(Card):
     point_sigma_scale: Mapping[str, Positive]
 
 
-CardKind = TypeVar("CardKind", bound=Card)
+CardKind = TypeVar("CardKind", bound=FileCard)
 
 
 def read_card(models_dir: Path, name: str, kind: type[CardKind]) -> CardKind:

@@ -18,6 +18,7 @@ from pipeline.domain import (
     Box,
     CueReading,
     FoundPart,
+    HeatMap,
     Measurement,
     PartName,
     PartReading,
@@ -112,7 +113,7 @@ def _reason_row(reason: Reason) -> dict[str, Any]:
         "box": _box_row(reason.box),
         "measured": _measured_row(reason.measured),
         "note": reason.note,
-    }
+    } | ({} if reason.heat is None else {"heat": _heat_row(reason.heat)})
 
 
 def _request_row(request: PhotoRequest) -> dict[str, Any]:
@@ -136,6 +137,9 @@ def _part_row(part: PartReading) -> dict[str, Any]:
     measured = {cue.cue: _measured_row(cue.measured) for cue in part.cues if cue.measured is not None}
     if measured:
         row["measured"] = measured
+    heat = {cue.cue: _heat_row(cue.heat) for cue in part.cues if cue.heat is not None}
+    if heat:
+        row["heat"] = heat
     if part.texts:
         row["text"] = " ".join(text.text for text in part.texts)
         row["texts"] = [
@@ -164,6 +168,10 @@ def _measured_row(measured: Measurement | None) -> dict[str, Any] | None:
     return {"value": round(measured.value, 3), "sigma": round(measured.sigma, 3), "unit": measured.unit}
 
 
+def _heat_row(heat: HeatMap) -> dict[str, Any]:
+    return {"box": _box_row(heat.box), "rows": [list(row) for row in heat.rows]}
+
+
 def _assessment(row: Mapping[str, Any]) -> Assessment:
     return Assessment(
         listing_id=row["listing_id"],
@@ -176,17 +184,18 @@ def _assessment(row: Mapping[str, Any]) -> Assessment:
 
 
 def _reason(row: Mapping[str, Any]) -> Reason:
-    return Reason(**{**row, "box": _box(row["box"]), "measured": _measured(row["measured"])})
+    made = {"box": _box(row["box"]), "measured": _measured(row["measured"]), "heat": _heat(row.get("heat"))}
+    return Reason(**{**row, **made})
 
 
 def _part_reading(row: Mapping[str, Any]) -> PartReading:
     found = FoundPart(row["photo"], PartName(row["part"]), Box(*row["box"]), row["score"])
     place: dict[str, Any] = {"photo": found.photo, "part": found.part, "box": found.box}
-    measured = row.get("measured", {})
+    measured, heat = row.get("measured", {}), row.get("heat", {})
     return PartReading(
         found=found,
         cues=tuple(
-            CueReading(cue, likelihood, measured=_measured(measured.get(cue)), **place)
+            CueReading(cue, likelihood, measured=_measured(measured.get(cue)), heat=_heat(heat.get(cue)), **place)
             for cue, likelihood in row["cues"].items()
         ),
         texts=tuple(TextReading(**text, **place) for text in row.get("texts", ())),
@@ -195,6 +204,10 @@ def _part_reading(row: Mapping[str, Any]) -> PartReading:
 
 def _box(row: Sequence[float] | None) -> Box | None:
     return None if row is None else Box(*row)
+
+
+def _heat(row: Mapping[str, Any] | None) -> HeatMap | None:
+    return None if row is None else HeatMap(Box(*row["box"]), tuple(tuple(values) for values in row["rows"]))
 
 
 def _measured(row: Mapping[str, Any] | None) -> Measurement | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -48,10 +48,12 @@ class PartCrop:
     size_wh: tuple[int, int]
 
 
-def draw_pair(rng: Rng, sheet: ReferenceSheet, departure_rate: float, looks: Sequence[str]) -> Pair:
-    """A pair with independent departures, in a random look."""
+def draw_pair(
+    rng: Rng, sheet: ReferenceSheet, departure_rate: float, looks: Sequence[str], without: Collection[str] = ()
+) -> Pair:
+    """A pair with independent departures, none of them in cues among `without`, in a random look."""
     look = LOOKS[str(rng.choice(list(looks)))]
-    return make_pair(rng, sheet, balanced_states(rng, departure_rate), True, look)
+    return make_pair(rng, sheet, balanced_states(rng, departure_rate, without), True, look)
 
 
 def _pick(rng: Rng, options: Sequence[tuple[str, float]]) -> str:
@@ -60,18 +62,29 @@ def _pick(rng: Rng, options: Sequence[tuple[str, float]]) -> str:
 
 
 def sample_crop(
-    rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
+    rng: Rng,
+    sheet: ReferenceSheet,
+    part: PartName,
+    looks: Sequence[str],
+    departure_rate: float,
+    arrays: Arrays,
+    without: Collection[str] = (),
 ) -> PartCrop:
-    """Draw one crop of a part, its box as unsure as a detector's."""
-    return sample_crop_with_view(rng, sheet, part, looks, departure_rate, arrays)[0]
+    """Draw one crop of a part, its box as unsure as a detector's; cues among `without` do not depart."""
+    return crop_of_pair(rng, lambda: draw_pair(rng, sheet, departure_rate, looks, without), part, arrays)[0]
 
 
 def sample_crop_with_view(
     rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
 ) -> tuple[PartCrop, View]:
     """The same, and the photo that the crop is part of, for who needs to see its surroundings."""
+    return crop_of_pair(rng, lambda: draw_pair(rng, sheet, departure_rate, looks), part, arrays)
+
+
+def crop_of_pair(rng: Rng, next_pair: Callable[[], Pair], part: PartName, arrays: Arrays) -> tuple[PartCrop, View]:
+    """The same for pairs made by `next_pair`, asked until a photo shows the part."""
     while True:
-        pair = draw_pair(rng, sheet, departure_rate, looks)
+        pair = next_pair()
         view = plan_view(rng, pair, _pick(rng, _KINDS_OF_PART[part]))
         found = annotate(view, part)
         if found:
@@ -137,12 +150,13 @@ def sample_photo(
     side_px: int,
     close_context: float,
     arrays: Arrays,
+    without: Collection[str] = (),
 ) -> DetectorSample:
     """Draw one detector sample; about a quarter are second looks: a square round the small parts found at first."""
     if rng.random() < CLUTTER_SHARE:
         pixels = _recompressed(draw_clutter(rng, side_px), int(rng.integers(60, 97)))
         return DetectorSample(pixels, (), np.zeros((0, 4), np.float32))
-    pair = draw_pair(rng, sheet, departure_rate, looks)
+    pair = draw_pair(rng, sheet, departure_rate, looks, without)
     second = rng.random() < 0.25
     kind = (
         _pick(rng, (("back_pocket", 0.2), ("whole_back", 0.45), ("whole_front", 0.35)))

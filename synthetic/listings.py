@@ -19,7 +19,15 @@ from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from synthetic.arrays import arrays_for
 from synthetic.looks import LOOKS
-from synthetic.pair import METALS, Pair, balanced_states, cues_without_place, make_pair, natural_states
+from synthetic.pair import (
+    METALS,
+    Pair,
+    balanced_states,
+    cues_without_place,
+    make_pair,
+    natural_states,
+    states_departing_in,
+)
 from synthetic.parts.pocket import tab_top_mm
 from synthetic.views import Annotation, View, annotate, plan_view
 
@@ -56,11 +64,12 @@ class SynthOptions:
     """What a night is like.
 
     With `departure_rate` None counterfeits depart in one to six cues; else every cue of every pair departs with
-    that chance.
+    that chance. With `only_cue` counterfeits depart in that cue and no other, and genuine pairs in none.
     """
 
     counterfeit_share: float = 0.2
     departure_rate: float | None = None
+    only_cue: str | None = None
     looks: tuple[str, ...] = tuple(LOOKS)
 
 
@@ -141,9 +150,12 @@ def _plan_listing(job: _Job, index: int) -> _Plan:
     """What is true of listing `index`; the same whoever asks."""
     rng = np.random.default_rng([job.seed, index])
     o = job.options
-    style = str(rng.choice(list(job.sheet.styles)))
+    style = str(rng.choice(_styles(job)))
     without = cues_without_place(job.sheet, style) | ({"photo_reuse"} if index == 0 else set())  # nobody came before
-    if o.departure_rate is None:
+    if o.only_cue is not None:
+        counterfeit = bool(rng.random() < o.counterfeit_share)
+        states = states_departing_in(rng, o.only_cue if counterfeit else None)
+    elif o.departure_rate is None:
         counterfeit = bool(rng.random() < o.counterfeit_share)
         states = natural_states(rng, job.sheet, counterfeit, without)
     else:
@@ -158,6 +170,11 @@ def _plan_listing(job: _Job, index: int) -> _Plan:
         f"s{int(rng.integers(sellers)) if not counterfeit else sellers + int(rng.integers(max(2, sellers // 6))):05d}"
     )
     return _Plan(pair, kinds, seller, int(rng.integers(2**31)))
+
+
+def _styles(job: _Job) -> list[str]:
+    """The styles to draw from: those that have a place for the one cue asked for."""
+    return [s for s in job.sheet.styles if job.options.only_cue not in cues_without_place(job.sheet, s)]
 
 
 def choose_kinds(rng: Rng, fly: str) -> tuple[str, ...]:

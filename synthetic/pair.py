@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.config import ReferenceSheet
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from synthetic.canvas import Colour, linear
 from synthetic.looks import Look
 
@@ -112,14 +112,14 @@ def natural_states(
     rng: Rng, sheet: ReferenceSheet, counterfeit: bool, without: frozenset[str] = frozenset()
 ) -> dict[str, str]:
     """True states at the natural rates: a counterfeit departs in one to six cues, none of them among `without`."""
-    states = {name: cue.genuine_state for name, cue in CUES.items()}
+    states = {name: cue.genuine_state for name, cue in LISTED_CUES.items()}
     if rng.random() < sheet.tab.mark_only_share:
         states["tab_word"] = "mark_only"
     if states["zip_mark"] == "own" and rng.random() < 0.4:
         states["zip_mark"] = "approved"
     for cue, share in INNOCENT_SHARES.items():
         if rng.random() < share:
-            states[cue] = CUES[cue].states[1]
+            states[cue] = LISTED_CUES[cue].states[1]
     if counterfeit:
         names = [name for name in COUNTERFEIT_WEIGHTS if name not in without]
         p = np.array([COUNTERFEIT_WEIGHTS[n] for n in names])
@@ -130,20 +130,30 @@ def natural_states(
 
 def departing_state(rng: Rng, cue: str) -> str:
     """A state that a counterfeit shows."""
-    options = DEPARTURES.get(cue, ((CUES[cue].states[1], 1.0),))
+    options = DEPARTURES.get(cue, ((LISTED_CUES[cue].states[1], 1.0),))
     names, weights = zip(*options, strict=True)
     return str(rng.choice(names, p=np.array(weights) / sum(weights)))
 
 
-def balanced_states(rng: Rng, departure_rate: float) -> dict[str, str]:
-    """True states for training: each cue departs on its own, every departing state equally often."""
+def balanced_states(rng: Rng, departure_rate: float, without: Collection[str] = ()) -> dict[str, str]:
+    """True states for training: each cue departs on its own, every departing state equally often.
+
+    Cues among `without` never depart; the others do as they would have.
+    """
     states = {}
-    for name, cue in CUES.items():
+    for name, cue in LISTED_CUES.items():
         genuine = ("own", "approved") if name == "zip_mark" else (cue.genuine_state,)
         others = [s for s in cue.states if s not in genuine]
-        pick = others if rng.random() < departure_rate else list(genuine)
+        pick = others if rng.random() < departure_rate and name not in without else list(genuine)
         states[name] = str(rng.choice(pick))
     return states
+
+
+def states_departing_in(rng: Rng, cue: str | None) -> dict[str, str]:
+    """True states of a pair that departs in one cue alone, or in none; a genuine zip carries either approved name."""
+    states = {name: listed.genuine_state for name, listed in LISTED_CUES.items()}
+    states["zip_mark"] = str(rng.choice(["own", "approved"]))
+    return states if cue is None else states | {cue: departing_state(rng, cue)}
 
 
 def make_pair(

@@ -13,6 +13,7 @@ from pipeline.domain import (
     Box,
     CueReading,
     FoundPart,
+    HeatMap,
     Measurement,
     PartName,
     PartReading,
@@ -142,3 +143,19 @@ def test_a_reader_of_the_earlier_run_is_not_disturbed(tmp_path):
         store.write_run(tmp_path, [FIRST], [], [])
         assert json.loads(earlier.read())["listing_id"] == "L-2"
     assert store.read_queue(tmp_path) == [FIRST]
+
+
+def test_a_heat_map_stands_beside_its_part_and_its_reason_and_nowhere_else(tmp_path):
+    heat = HeatMap(BOX, ((0, 7), (50, 100)))
+    place = {"photo": "photos/ä.jpg", "part": PartName.TAB, "box": BOX}
+    odd = CueReading("unlike_genuine", {"like": 0.25, "unlike": 0.75}, heat=heat, **place)
+    part = PartReading(FoundPart("photos/ä.jpg", PartName.TAB, BOX, 0.875), (odd,))
+    reason = Reason("unlike_genuine", "unlike", 0.5, 0.5, "odd", "photos/ä.jpg", BOX, heat=heat)
+    queue = [Assessment("L-9", 0.5, 0.5, (reason,))]
+    store.write_run(tmp_path, queue, [part, PART], [])
+    assert rows(tmp_path / "parts.jsonl")[0]["heat"] == {
+        "unlike_genuine": {"box": [10.0, 20.5, 30.0, 40.0], "rows": [[0, 7], [50, 100]]}
+    }
+    assert "heat" not in rows(tmp_path / "parts.jsonl")[1]
+    assert store.read_parts(tmp_path) == [part, PART]
+    assert store.read_queue(tmp_path) == queue

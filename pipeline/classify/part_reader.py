@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS, Square, cut_out, square_for
+from pipeline.classify.genuine_memory import FEATURES, GenuineMemory, load_memory
 from pipeline.classify.heads import HEADS, POCKET_POINTS, digit_slots, head_slices
+from pipeline.classify.unlike_genuine import unlike_genuine
 from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, TextReading
 from pipeline.model_files import Network, PartsCard, read_card
 
@@ -26,6 +28,8 @@ _CUT_OFF = 0.02  # of the square's side: so near the photo's edge a corner is se
 _LOOKS_AGAIN = (
     (2, 0.0, 0.0), (1, 0.0, 0.0), (3, 0.0, 0.0), (0, -0.03, -0.02), (0, 0.03, 0.02), (0, -0.02, 0.03),
 )  # fmt: skip
+_HIDDEN = (PartName.BUTTON, "metal_name")  # a coat hides the metal; the button shows clearly all the same
+_FEWEST_CORNERS = 4  # of a pocket's points: fewer, and too little of it shows to say what it looks like
 _SURE = 0.98  # print read so surely is not looked at again
 _FIELDS = {
     part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
@@ -44,9 +48,9 @@ class ReadPart:
 class PartReader:
     """The part network with its card, ready to run."""
 
-    def __init__(self, card: PartsCard, networks: Mapping[int, Network]) -> None:
-        """`networks` by input size, px."""
-        self.card, self._networks = card, networks
+    def __init__(self, card: PartsCard, networks: Mapping[int, Network], genuine: GenuineMemory | None = None) -> None:
+        """`networks` by input size, px; without `genuine` no part is compared with the genuine ones."""
+        self.card, self._networks, self._genuine = card, networks, genuine
 
     def read(self, photo: Photo, found: FoundPart, styles: Sequence[str] = ()) -> ReadPart:
         """Judge one part.
@@ -62,7 +66,8 @@ class PartReader:
         weight = self.card.box_weight[found.part]
         better = replace(found, box=refined_box(found.box, out["box"], square, photo.size_wh, weight))
         looks = self._looks_at_print(photo, found.part, square, out)
-        reading = PartReading(better, self._cues(better, out), self._texts(better, looks, styles))
+        cues = (*self._cues(better, out), *self._likeness(better, out, square, photo.size_wh))
+        reading = PartReading(better, cues, self._texts(better, looks, styles))
         return ReadPart(reading, self._points(out, square, photo.size_wh) if found.part is PartName.POCKET else {})
 
     def _look(self, photo: Photo, square: Square, side_px: int, quarter_turns: int = 0) -> Answers:
@@ -88,6 +93,15 @@ class PartReader:
                 )
             )
         return tuple(readings)
+
+    def _likeness(
+        self, found: FoundPart, out: Answers, square: Square, photo_wh: tuple[int, int]
+    ) -> tuple[CueReading, ...]:
+        """How unlike the genuine parts this one is, if it shows clearly and there is a memory of them."""
+        if self._genuine is None or FEATURES not in out or not shows_clearly(found.part, out, self.card):
+            return ()
+        reading = unlike_genuine(self._genuine, found, out[FEATURES], square, photo_wh)
+        return () if reading is None else (reading,)
 
     def _looks_at_print(self, photo: Photo, part: PartName, square: Square, first: Answers) -> list[Answers]:
         """The first look at a part and more, turned or aside, until its print is read surely or there are no more."""
@@ -236,4 +250,22 @@ def load_part_reader(models_dir: Path, threads: int = 1) -> PartReader:
     """
     card = read_card(models_dir, "parts", PartsCard)
     sides = sorted({spec.side_px for spec in CROPS.values()})
-    return PartReader(card, {side: Network(models_dir, card.network, side, threads) for side in sides})
+    memory = load_memory(models_dir, card)
+    networks = {side: Network(models_dir, card.network, side, threads) for side in sides}
+    return PartReader(card, networks, memory if isinstance(memory, GenuineMemory) else None)
+
+
+def shows_clearly(part: PartName, out: Answers, card: PartsCard) -> bool:
+    """Whether everything that is judged on such a part could be judged on this crop: it is sharp, large and whole.
+
+    Args:
+        part: which part.
+        out: the network's answers to its crop.
+        card: the least that counts as seen.
+    """
+    heads = [(number, head) for number, head in enumerate(HEADS) if part in head.parts and (part, head.name) != _HIDDEN]
+    if heads:
+        return all(_sigmoid(out["seen"][number]) >= card.least_seen[head.name] for number, head in heads)
+    if part is PartName.POCKET:
+        return bool((_sigmoid(out["point_seen"]) >= card.least_point_seen).sum() >= _FEWEST_CORNERS)
+    return any(_sigmoid(out["digit_seen"][place]).mean() >= card.least_print_seen for place in _FIELDS[part].values())

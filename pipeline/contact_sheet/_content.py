@@ -8,8 +8,9 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
+from pipeline.contact_sheet._heat import with_heat
 from pipeline.cues import CUES, VIEWS
-from pipeline.domain import Assessment, Box, Listing, Photo, Problem, Reason
+from pipeline.domain import Assessment, Box, HeatMap, Listing, Photo, Problem, Reason
 from pipeline.intake import read_photo
 
 TITLE = "Listings worth a look, most suspicious first"
@@ -132,15 +133,16 @@ def _crop(reason: Reason, photos_root: Path, photos: dict[str, Photo | Problem])
     if reason.photo not in photos:
         photos[reason.photo] = read_photo(photos_root, reason.photo)
     photo = photos[reason.photo]
-    return None if isinstance(photo, Problem) else crop_with_context(photo, reason.box)
+    return None if isinstance(photo, Problem) else crop_with_context(photo, reason.box, reason.heat)
 
 
-def crop_with_context(photo: Photo, box: Box | None) -> Image.Image:
+def crop_with_context(photo: Photo, box: Box | None, heat: HeatMap | None = None) -> Image.Image:
     """The box with something round it, outlined, at the size of a tile; the whole photo without a box.
 
     Args:
         photo: upright.
         box: px in the photo, or None.
+        heat: drawn over the crop where there is one.
 
     Returns:
         An RGB picture of `CROP_WH` px; what lies outside the photo is filled with grey.
@@ -151,6 +153,8 @@ def crop_with_context(photo: Photo, box: Box | None) -> Image.Image:
     backed = Image.new("RGB", (right - left, bottom - top), "#8A8F94")
     backed.paste(Image.fromarray(photo.pixels), (-left, -top))
     tile = backed.resize(CROP_WH, Image.Resampling.LANCZOS)
+    if heat is not None:
+        tile = with_heat(tile, heat, Box(left, top, right - left, bottom - top))
     if box is not None:
         _outline(tile, [(side - origin) * scale for side, origin in zip(box.xyxy, (left, top) * 2, strict=True)])
     return tile

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import EvidenceConfig, Kind, ReferenceSheet
-from pipeline.cues import CUES
+from pipeline.cues import CUES, UNLIKE_GENUINE
 from pipeline.domain import Assessment, CueReading, ListingReadings, Reason
 from pipeline.evidence.asking import photo_requests
 from pipeline.evidence.bayes import posterior
@@ -55,6 +55,7 @@ def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceC
     from_photos = (reading for part in readings.parts for reading in part.cues)
     compared = (compare_with_style(reading, style) for reading in (*from_photos, *readings.cues))
     seen = _seen_cues([*(reading for reading in compared if reading is not None), *from_text], evidence)
+    seen = [item for item in (_unexplained(item, seen, evidence) for item in seen) if item is not None]
 
     counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
     calibrated = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
@@ -85,7 +86,7 @@ def _most_without_signs(seen: Sequence[_SeenCue], counted: Mapping[str, float], 
 def _is_weak(item: _SeenCue, evidence: EvidenceConfig) -> bool:
     """Whether a weak sign is what speaks here; one that a moderator has weighed by hand is no longer weak."""
     state = item.table.states[item.telling]
-    return evidence.cues[item.cue].states[state].kind is Kind.WEAK_SIGN and state not in item.table.notes
+    return _kind(item, evidence) in (Kind.WEAK_SIGN, Kind.ODDITY) and state not in item.table.notes
 
 
 def raw_log10_lr(assessment: Assessment) -> float:
@@ -100,15 +101,42 @@ def _seen_cues(readings: Iterable[CueReading], evidence: EvidenceConfig) -> list
         if reading.cue not in CUES:
             raise ValueError(f"no such cue: {reading.cue}; known are {', '.join(CUES)}")
         by_cue.setdefault(reading.cue, []).append(reading)
-    seen = []
-    for cue in (name for name in CUES if name in by_cue):
-        table = cue_table(cue, evidence)
-        likelihood = pool(by_cue[cue], table.states, evidence)
-        if likelihood.max() - likelihood.min() > evidence.least_spread:
-            telling = telling_state(likelihood, table, evidence.prior_counterfeit)
-            own = cue_log10_lr(likelihood, table)
-            seen.append(_SeenCue(cue, tuple(by_cue[cue]), likelihood, table, own, telling))
-    return seen
+    joined = (_joined(by_cue[name], evidence) for name in CUES if name in by_cue)
+    return [item for item in joined if item is not None]
+
+
+def _joined(readings: Sequence[CueReading], evidence: EvidenceConfig) -> _SeenCue | None:
+    """One cue's readings joined; None where they say next to nothing."""
+    cue = readings[0].cue
+    table = cue_table(cue, evidence)
+    likelihood = pool(readings, table.states, evidence)
+    if likelihood.max() - likelihood.min() <= evidence.least_spread:
+        return None
+    telling = telling_state(likelihood, table, evidence.prior_counterfeit)
+    return _SeenCue(cue, tuple(readings), likelihood, table, cue_log10_lr(likelihood, table), telling)
+
+
+def _unexplained(item: _SeenCue, seen: Sequence[_SeenCue], evidence: EvidenceConfig) -> _SeenCue | None:
+    """A cue that asks whether parts are unlike genuine ones, without the parts whose oddity a listed cue names.
+
+    A resewn tab is unlike the genuine ones because it is resewn; a tab with the small mark alone is rare, and
+    innocent. Either way the listed cue has said what there is to say.
+    """
+    if item.cue != UNLIKE_GENUINE:
+        return item
+    named = {
+        reading.part
+        for other in seen
+        if other.cue != UNLIKE_GENUINE and _kind(other, evidence) is not Kind.USUAL
+        for reading in other.readings
+    }
+    left = [reading for reading in item.readings if reading.part not in named]
+    return _joined(left, evidence) if left else None
+
+
+def _kind(item: _SeenCue, evidence: EvidenceConfig) -> Kind:
+    """What kind of sign the state is that a cue's readings name."""
+    return evidence.cues[item.cue].states[item.table.states[item.telling]].kind
 
 
 def _reasons(seen: Sequence[_SeenCue], counted: dict[str, float], evidence: EvidenceConfig) -> tuple[Reason, ...]:
@@ -129,12 +157,19 @@ def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig) -> Reason:
         probability=float(state_probabilities(item.likelihood, item.table, prior)[index]),
         log10_lr=counted,
         sentence=reason_sentence(
-            item.cue, state, counted, measured=shown.measured, text=shown.text, views=len(item.readings)
+            item.cue,
+            state,
+            counted,
+            measured=shown.measured,
+            text=shown.text,
+            views=len(item.readings),
+            part=shown.part,
         ),
         photo=shown.photo,
         box=shown.box,
         measured=shown.measured,
         note=_note(item, state, counted),
+        heat=shown.heat if state != CUES[item.cue].genuine_state else None,
     )
 
 

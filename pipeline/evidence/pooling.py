@@ -7,7 +7,8 @@ n_effective ** (repeat_views - 1), where n_effective counts readings by how much
 n ** repeat_views of one; a reading that says nothing changes nothing; order does not matter.
 
 Rivets (`sets` in the configuration) are different objects that should all carry the stamp: there each
-object found in a photo is weighed on its own, and one clear blank among stamped ones counts.
+object found in a photo is weighed on its own, and one clear blank among stamped ones counts. Where a cue is asked
+of different parts (`part_sets`), the photos of one part are joined first and the parts then weighed as such a set.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ def pool(readings: Sequence[CueReading], states: Sequence[str], evidence: Eviden
     Args:
         readings: at least one reading, all of the same cue.
         states: the cue's states, in the order of the result.
-        evidence: for `repeat_views`, `least_doubt` and `sets`.
+        evidence: for `repeat_views`, `least_doubt`, `sets` and `part_sets`.
 
     Returns:
         Shape (states,), sum 1.
@@ -44,6 +45,8 @@ def pool(readings: Sequence[CueReading], states: Sequence[str], evidence: Eviden
     vectors = [_doubted(reading_vector(reading, states), evidence.least_doubt) for reading in readings]
     if cue in evidence.sets:
         vectors = _sets_by_photo(readings, vectors, evidence.sets[cue])
+    if cue in evidence.part_sets:
+        return _set_likelihood(_by_part(readings, vectors, evidence.repeat_views), evidence.part_sets[cue])
     return _pool_views(vectors, evidence.repeat_views)
 
 
@@ -76,6 +79,15 @@ def _sets_by_photo(readings: Sequence[CueReading], vectors: Sequence[Floats], de
         ]
         merged.append(_set_likelihood(objects, departing_share))
     return merged
+
+
+def _by_part(readings: Sequence[CueReading], vectors: Sequence[Floats], repeat_views: float) -> list[Floats]:
+    """The views of each part of the pair joined, part by part."""
+    kinds = sorted({reading.part or "" for reading in readings})
+    return [
+        _pool_views([v for r, v in zip(readings, vectors, strict=True) if (r.part or "") == kind], repeat_views)
+        for kind in kinds
+    ]
 
 
 def _set_likelihood(objects: Sequence[Floats], departing_share: float) -> Floats:

@@ -64,6 +64,9 @@ def _rules(evidence: EvidenceConfig) -> list[str]:
         "# One clear blank among stamped rivets therefore still counts.",
         *_block("sets", [f"  {cue}: {_number(share)}" for cue, share in evidence.sets.items()], "{}"),
         "",
+        "# The same, where the objects are a pair's different parts; the photos of one part count as one look at it.",
+        *_block("part_sets", [f"  {cue}: {_number(share)}" for cue, share in evidence.part_sets.items()], "{}"),
+        "",
         "# Signs that come from one deed: the strongest counts in full, the others at (1 - overlap).",
         *_block(
             "groups",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from pipeline.cues import CUES, VIEWS
-from pipeline.domain import Measurement
+from pipeline.cues import CUES, UNLIKE_GENUINE, VIEWS
+from pipeline.domain import Measurement, PartName
 
 # |log10 LR| from which a word applies: a factor of 100, 10, 3 and 1.25.
 _STRENGTHS = ((2.0, "very strongly"), (1.0, "strongly"), (0.5, "somewhat"), (0.1, "slightly"))
@@ -19,6 +20,7 @@ def reason_sentence(
     measured: Measurement | None = None,
     text: str | None = None,
     views: int = 1,
+    part: PartName | None = None,
 ) -> str:
     """One sentence for one reason.
 
@@ -29,9 +31,12 @@ def reason_sentence(
         measured: the number behind it, if any.
         text: the print behind it, if any.
         views: how many readings it rests on.
+        part: what the readings that the sentence is about were taken from.
     """
+    if cue == UNLIKE_GENUINE and part is not None and measured is not None and state != CUES[cue].genuine_state:
+        return f"{_unlike(part, measured.value)} {_speaks(log10_lr)}"
     details = []
-    if measured is not None:
+    if measured is not None and cue != UNLIKE_GENUINE:
         details.append(f"measured {measured.value:.1f} ± {measured.sigma:.1f} {measured.unit}")
     if text:
         details.append(f"read: {text}")
@@ -40,6 +45,21 @@ def reason_sentence(
     words = CUES[cue].words[state]
     seen = words[0].upper() + words[1:] + (f" ({', '.join(details)})" if details else "")
     return f"{seen}. {_speaks(log10_lr)}"
+
+
+def _unlike(part: PartName, per_cent: float) -> str:
+    """How rarely a genuine part is as unlike the others as this one; `per_cent` of them are."""
+    name = part.value.replace("_", " ")
+    return (
+        f"{name[0].upper() + name[1:]} unlike the genuine ones seen so far "
+        f"(no more than 1 in {_round_down(100 / per_cent)} of them looks this unlike the others)."
+    )
+
+
+def _round_down(value: float) -> int:
+    """To one leading digit and a half, so that the sentence claims no more than was counted: 347 to 300, 178 to 150."""
+    step = 10.0 ** math.floor(math.log10(max(value, 1.0)))
+    return int(max(1.0, math.floor(2 * value / step) * step / 2))
 
 
 def _speaks(log10_lr: float) -> str:

@@ -60,6 +60,7 @@ def compare_with_style(reading: CueReading, style: StyleSheet | None) -> CueRead
         box=reading.box,
         measured=reading.measured,
         text=reading.text,
+        heat=reading.heat,
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig, ReferenceSheet
 from pipeline.domain import Assessment, CueReading, Listing, ListingReadings, PartReading, Problem
 from pipeline.evidence import assess, resolve_style, with_style
@@ -22,11 +23,15 @@ OnProgress = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class ScanResult:
-    """Assessments most suspicious first; parts and problems in the order of the listings and their photos."""
+    """Assessments most suspicious first; parts and problems in the order of the listings and their photos.
+
+    `notices` say what was not looked at in any listing, and why.
+    """
 
     assessments: tuple[Assessment, ...]
     parts: tuple[PartReading, ...]
     problems: tuple[Problem, ...]
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +66,14 @@ def scan_listings(
         ConfigError: if a network is missing or is not the one its card speaks of.
     """
     read_card(models_dir, "detector", DetectorCard)  # a wrong network is refused here, before workers start
-    read_card(models_dir, "parts", PartsCard)
+    memory = load_memory(models_dir, read_card(models_dir, "parts", PartsCard))
     pool = Pool(models_dir, photos_root, sheets, workers)
     readings = look_at_listings(listings, pool, evidence, on_progress)
     return ScanResult(
         assessments=rank(assess(one, sheets[one.listing.maker], evidence) for one in readings),
         parts=tuple(part for one in readings for part in one.parts),
         problems=tuple(problem for one in readings for problem in one.problems),
+        notices=(memory,) if isinstance(memory, str) else (),
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import torch
 
 from pipeline.config import load_sheet
+from pipeline.cues import LISTED_CUES
 from pipeline.cutting import CLOSE_CONTEXT
 from pipeline.domain import PartName
 from pipeline.train.backbone import LiteTrunk, TrunkSize, pretrained
@@ -55,6 +56,7 @@ def _plan(
         seed,
         augment,
         without,
+        tuple(args.without_cue),
     )
 
 
@@ -202,6 +204,10 @@ def _parser() -> argparse.ArgumentParser:
         metavar="P",
         help="share of the batches whose looks are mixed in the trunk",
     )
+    p.add_argument(
+        "--without-cue", nargs="*", default=[], choices=sorted(LISTED_CUES), metavar="CUE",
+        help="train as if nobody had listed these cues: none departs in the drawings, no head learns them",
+    )  # fmt: skip
     p.add_argument("--backbone", default=None, help="weight file of the ImageNet trunk; 'none' starts from scratch")
     p.add_argument("--init", type=Path, default=None, help="folder with weights to go on from")
     p.add_argument(

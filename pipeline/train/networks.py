@@ -138,7 +138,10 @@ class PartNetwork(nn.Module):
 
     def forward(self, x: Tensor) -> dict[str, Tensor]:
         """RGB 0..255 (b, 3, s, s), s a multiple of 32."""
-        taps = self.trunk(x)
+        return self.judge(self.trunk(x))
+
+    def judge(self, taps: dict[str, Tensor]) -> dict[str, Tensor]:
+        """The answers from the trunk's features."""
         pooled = self._look(taps)
         cues, box = pooled[:, : len(HEADS)], pooled[:, -1]
         fine = self._fine(taps)
@@ -196,6 +199,15 @@ class PartNetwork(nn.Module):
         # kept in (-9, -0.5) by a curve, not by a cut: a point at a limit must still learn its way back
         log_sigma = 4.25 * torch.tanh(((shift[:, 2] * weight).sum(-1) + 1.75) / 4.25) - 4.75
         return torch.cat((place, log_sigma[:, None]), 1).transpose(1, 2), self.point_seen(f.mean((2, 3)))
+
+
+def local_features(taps: dict[str, Tensor]) -> Tensor:
+    """What each place of a crop looks like, with its neighbours: (b, channels, s/16, s/16).
+
+    Features at strides 16 and 32, each the mean of 3 x 3 cells, side by side (Roth et al. 2022).
+    """
+    s16, s32 = (F.avg_pool2d(taps[k], 3, 1, 1, count_include_pad=False) for k in ("s16", "s32"))
+    return torch.cat((s16, F.interpolate(s32, scale_factor=2.0, mode="nearest")), 1)
 
 
 def _positions(feature: Tensor) -> Tensor:

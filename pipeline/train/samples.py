@@ -51,15 +51,16 @@ LABEL_FIELDS: Mapping[str, tuple[tuple[int, ...], type]] = {
 }  # fmt: skip
 
 
-def labels_of(crop: PartCrop) -> PartLabels:
-    """Targets from a drawn crop's truth."""
+def labels_of(crop: PartCrop, without: Collection[str] = ()) -> PartLabels:
+    """Targets from a drawn crop's truth; heads that lead to a cue among `without` are not asked."""
     pair, note = crop.pair, crop.annotation
     raw = {**note.truth, "metal_name": pair.metal, "motto_curve": pair.motto_curve}
     answers, seen = np.full(len(HEADS), -1, np.int8), np.full(len(HEADS), -1, np.int8)
     for i, head in enumerate(HEADS):
-        if crop.part in head.parts:
+        cue = CUE_OF_HEAD.get(head.name, head.name)
+        if crop.part in head.parts and cue not in without:
             answers[i] = head.answers.index(raw[head.name])
-            seen[i] = CUE_OF_HEAD.get(head.name, head.name) in note.attributes
+            seen[i] = cue in note.attributes
     printed = {
         (PartName.BUTTON_BACK, "code"): pair.code,
         (PartName.CARE_TAG, "code"): pair.tag_code,
@@ -96,6 +97,7 @@ class DrawPlan:
 
     Every sample is drawn once and stored as many times as `without` has sets: each time augmented by all families but
     those of the set, in the folder of `samples_without`.
+    Cues among `without_cues` neither depart nor are their heads asked.
     """
 
     sheet: ReferenceSheet
@@ -108,6 +110,7 @@ class DrawPlan:
     seed: int
     augment: float = 1.0  # strength of the augmentation that every drawn sample gets once
     without: tuple[Families, ...] = (NO_FAMILY,)
+    without_cues: tuple[str, ...] = ()
 
     @property
     def stored(self) -> tuple[Families, ...]:
@@ -238,13 +241,13 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
 def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
     """Draw a crop; its labels are written last, when all its pixels are there."""
     group, part, index = _worker["layout"][place]
-    crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
+    crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues)
     for families in plan.stored:
         pixels = crop.pixels
         if plan.augment > 0:
             pixels = _worker["crop_augment"][families](image=pixels)["image"]
         _array(families, f"{group}_pixels")[index] = pixels
-    labels, first = labels_of(crop), plan.stored[0]
+    labels, first = labels_of(crop, plan.without_cues), plan.stored[0]
     _array(first, f"{group}_look")[index] = _LOOK_NAMES.index(crop.pair.look.name)
     for name in LABEL_FIELDS:
         _array(first, f"{group}_{name}")[index] = getattr(labels, name)
@@ -253,7 +256,9 @@ def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
 def _draw_photo(plan: DrawPlan, index: int, rng: np.random.Generator) -> None:
     """Draw a detector's photo; its boxes are written last."""
     side, context = plan.photo_side_px, plan.close_context
-    sample = sample_photo(rng, plan.sheet, plan.looks, plan.departure_rate, side, context, _worker["arrays"])
+    sample = sample_photo(
+        rng, plan.sheet, plan.looks, plan.departure_rate, side, context, _worker["arrays"], plan.without_cues
+    )
     if sample.look is not None:
         _array(plan.stored[0], "photos_look")[index] = _LOOK_NAMES.index(sample.look)
     for families in plan.stored:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.config import ReferenceSheet
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 
 Rng = np.random.Generator
 Colour = tuple[float, float, float]
@@ -71,14 +71,14 @@ class TracedPair:
 
 def draw_states(rng: Rng, sheet: ReferenceSheet, style: str, counterfeit: bool, may_reuse: bool) -> dict[str, str]:
     """True states of a pair; a counterfeit departs in one to six cues that its style has a place for."""
-    states = {name: cue.genuine_state for name, cue in CUES.items()}
+    states = {name: cue.genuine_state for name, cue in LISTED_CUES.items()}
     if sheet.styles[style].fly == "zip" and rng.random() < 0.45:
         states["zip_mark"] = "approved"
     if rng.random() < max(sheet.tab.mark_only_share, 0.02):  # a small set should still hold one
         states["tab_word"] = "mark_only"
     for cue, share in _INNOCENT.items():
         if rng.random() < share:
-            states[cue] = CUES[cue].states[1]
+            states[cue] = LISTED_CUES[cue].states[1]
     if counterfeit:
         for cue in _departing_cues(rng, _barred(sheet, style, may_reuse)):
             states[cue] = _departing_state(rng, cue)
@@ -89,7 +89,7 @@ def scattered_states(rng: Rng, sheet: ReferenceSheet, style: str, share: float, 
     """True states where every cue departs on its own with chance `share`: enough of each state to measure every cue."""
     states = draw_states(rng, sheet, style, counterfeit=False, may_reuse=may_reuse)
     barred = _barred(sheet, style, may_reuse)
-    for cue in CUES:
+    for cue in LISTED_CUES:
         if cue not in barred and rng.random() < share:
             states[cue] = "mark_only" if cue == "tab_word" and rng.random() < 1 / 3 else _departing_state(rng, cue)
     return states
@@ -116,7 +116,7 @@ def _departing_cues(rng: Rng, barred: set[str]) -> list[str]:
 
 def _departing_state(rng: Rng, cue: str) -> str:
     options = {"tab_word": ("cut_short", "wrong"), "label_ground": ("dark", "white"), "zip_mark": ("none", "other")}
-    return str(rng.choice(options.get(cue, CUES[cue].states[1:2])))
+    return str(rng.choice(options.get(cue, LISTED_CUES[cue].states[1:2])))
 
 
 def draw_pair(

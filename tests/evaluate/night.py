@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.cues import CUES, Source
+from pipeline.cues import CUES, LISTED_CUES, Source
 from pipeline.domain import (
     Assessment,
     Box,
@@ -63,7 +63,9 @@ def make_night(folder: Path, listings: int, clearness: float, seed: int = 5) -> 
         for kind in [part for part in PARTS if rng.random() < 0.7]:
             box = Box(float(rng.integers(0, 700)), float(rng.integers(0, 900)), *rng.integers(30, 260, 2).astype(float))
             attributes = {
-                name: states[name] for name, cue in CUES.items() if kind in cue.parts and cue.source is not Source.PRINT
+                name: states[name]
+                for name, cue in LISTED_CUES.items()
+                if kind in cue.parts and cue.source is not Source.PRINT
             }
             reading = _read(rng, kind, photo, box, attributes, clearness, _label_print(states))
             if kind is PartName.TAB:
@@ -96,8 +98,8 @@ def make_night(folder: Path, listings: int, clearness: float, seed: int = 5) -> 
 
 
 def _states(rng: np.random.Generator, counterfeit: bool) -> dict[str, str]:
-    states = {name: cue.genuine_state for name, cue in CUES.items()}
-    departing = rng.choice(list(CUES), int(rng.integers(1, 7)), replace=False) if counterfeit else []
+    states = {name: cue.genuine_state for name, cue in LISTED_CUES.items()}
+    departing = rng.choice(list(LISTED_CUES), int(rng.integers(1, 7)), replace=False) if counterfeit else []
     for name in departing:
         states[str(name)] = str(rng.choice(CUES[str(name)].states[1:]))
     if rng.random() < 0.05:

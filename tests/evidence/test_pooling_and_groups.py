@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.config import Group
+from pipeline.domain import CueReading, PartName
 from pipeline.evidence.groups import share_out
 from pipeline.evidence.pooling import pool
 from tests.evidence.builders import evidence, sure, unsure
@@ -70,3 +71,26 @@ def test_two_cues_changing_places_make_no_jump():
     before = sum(share_out({"a": 1.0, "b": 1.0 - 1e-9}, group).values())
     after = sum(share_out({"a": 1.0, "b": 1.0 + 1e-9}, group).values())
     assert before == pytest.approx(after, abs=1e-7)
+
+
+def unlike(part: PartName, belief: float, photo: str = "a.jpg") -> CueReading:
+    return unsure("unlike_genuine", "unlike", belief, part=part, photo=photo)
+
+
+def test_one_odd_part_stands_out_among_parts_that_are_as_they_should_be():
+    states = ("like", "unlike")
+    plain = [unlike(kind, 0.3) for kind in (PartName.LABEL, PartName.ZIP, PartName.RIVET)]
+    odd = unlike(PartName.TAB, 0.95)
+    alone = pool([odd], states, evidence())[1]
+    beside = pool([odd, *plain], states, evidence())[1]
+    assert beside < alone
+    assert beside > 0.7
+    # Seen as photos of one thing, the three would have talked the fourth down.
+    assert beside > pool([odd, *plain], states, evidence(part_sets={}))[1] + 0.05
+
+
+def test_more_photos_of_one_part_do_not_count_as_more_parts():
+    views = [unlike(PartName.LABEL, 0.3, photo) for photo in ("b.jpg", "c.jpg", "d.jpg")]
+    parts = [unlike(kind, 0.3) for kind in (PartName.LABEL, PartName.ZIP, PartName.RIVET)]
+    odd, states = unlike(PartName.TAB, 0.95), ("like", "unlike")
+    assert pool([odd, *views], states, evidence())[1] > pool([odd, *parts], states, evidence())[1]

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from pipeline.domain import PartName
 from synthetic.arrays import NumpyArrays
 from synthetic.camera import Lamp, Sensor
@@ -37,7 +37,7 @@ def a_pair(seed: int = 1, look: str = "window", style: str | None = None, **stat
     """A pair in the genuine states, but for those named."""
     rng = np.random.default_rng(seed)
     while True:
-        true = {name: cue.genuine_state for name, cue in CUES.items()} | states
+        true = {name: cue.genuine_state for name, cue in LISTED_CUES.items()} | states
         pair = make_pair(rng, sheet(), true, False, LOOKS[look])
         if style is None or pair.style == style:
             return pair

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from pipeline.domain import Photo
 from pipeline.evaluate.labelled import read_labelled
 from pipeline.intake import check_against_sheets, read_listings, read_photo
@@ -78,10 +78,10 @@ def test_boxes_lie_inside_their_photos_and_states_are_known(folder):
     labelled = read_labelled(folder)
     for part in labelled.parts:
         for cue, state in part.cues.items():
-            assert state in CUES[cue].states
+            assert state in LISTED_CUES[cue].states
     for truth in (json.loads(line) for line in (folder / "truth.jsonl").read_text().splitlines()):
-        assert set(truth["cues"]) == set(CUES)
-        assert all(state in CUES[cue].states for cue, state in truth["cues"].items())
+        assert set(truth["cues"]) == set(LISTED_CUES)
+        assert all(state in LISTED_CUES[cue].states for cue, state in truth["cues"].items())
 
 
 def test_a_photo_saved_on_its_side_reads_upright(tmp_path):

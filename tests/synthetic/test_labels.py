@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from pipeline.domain import PartName
 from synthetic.camera import Overlay
 from synthetic.views import CUES_OF_PART, JUDGEABLE_PX_PER_MM, View, annotate
@@ -121,4 +121,4 @@ def test_every_cue_of_a_part_has_a_least_scale():
     for part, cues in CUES_OF_PART.items():
         for cue in cues:
             assert JUDGEABLE_PX_PER_MM[cue] > 0
-            assert part in CUES[cue].parts
+            assert part in LISTED_CUES[cue].parts

@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from synthetic.looks import LOOKS
 from synthetic.pair import (
     DEPARTURES,
@@ -34,7 +34,7 @@ INNOCENT = {
 
 
 def departures(states: dict[str, str]) -> set[tuple[str, str]]:
-    return {(cue, state) for cue, state in states.items() if state != CUES[cue].genuine_state}
+    return {(cue, state) for cue, state in states.items() if state != LISTED_CUES[cue].genuine_state}
 
 
 def many(counterfeit: bool, count: int) -> list[dict[str, str]]:
@@ -54,7 +54,7 @@ def test_genuine_pairs_depart_only_innocently():
     seen = Counter(pair for states in many(False, 5000) for pair in departures(states))
     assert set(seen) == INNOCENT
     for cue, share in INNOCENT_SHARES.items():
-        assert seen[cue, CUES[cue].states[1]] / 5000 == pytest.approx(share, abs=4 * np.sqrt(share / 5000))
+        assert seen[cue, LISTED_CUES[cue].states[1]] / 5000 == pytest.approx(share, abs=4 * np.sqrt(share / 5000))
 
 
 def test_counterfeits_depart_in_one_to_six_cues():
@@ -88,7 +88,7 @@ def test_no_counterfeit_departs_into_an_innocent_mark():
 def test_training_pairs_show_every_departing_state_equally_often():
     rng = np.random.default_rng(12)
     rows = [balanced_states(rng, 0.5) for _ in range(3000)]
-    for name, cue in CUES.items():
+    for name, cue in LISTED_CUES.items():
         counts = Counter(row[name] for row in rows)
         genuine = ("own", "approved") if name == "zip_mark" else (cue.genuine_state,)
         others = [state for state in cue.states if state not in genuine]

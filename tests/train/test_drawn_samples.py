@@ -20,6 +20,7 @@ from pipeline.train.samples import NOTHING_THERE, PARTS, DrawPlan, draw_samples,
 from synthetic.arrays import NumpyArrays
 from synthetic.crops import PartCrop, sample_crop, sample_photo
 from synthetic.looks import LOOKS
+from synthetic.pair import balanced_states
 from tests.evidence.builders import sheet
 
 
@@ -148,3 +149,19 @@ def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
     assert len(predicted["part"]) == len(predicted["out_answers"]) == 12
     assert np.isfinite(predicted["out_points"]).all()
     assert np.isfinite(summary(predicted)["box_l1"])
+
+
+def test_a_cue_left_out_neither_departs_nor_is_asked(tmp_path):
+    plan = DrawPlan(
+        sheet(), {PartName.TAB: 6, PartName.RIVET: 2}, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0, ("tab_resewn", "metal")
+    )
+    assert list(draw_samples(plan, tmp_path, 1))[-1] == (8, 8)
+    left_out = [i for i, head in enumerate(HEADS) if head.name in ("tab_resewn", "metal_name")]
+    asked = np.concatenate([load_group(tmp_path, group)["answers"] for group in groups_in(tmp_path)])
+    assert (asked[:, left_out] == -1).all()
+    assert (asked >= 0).any(0).sum() == 4  # the tab's other three heads and the rivet's stamp
+    states = [balanced_states(np.random.default_rng(seed), 0.9, ("tab_resewn",)) for seed in range(40)]
+    assert {row["tab_resewn"] for row in states} == {"no"}
+    assert {row["tab_thread"] for row in states} == {"matching", "other"}
+    same = [balanced_states(np.random.default_rng(seed), 0.9)["rivet_stamp"] for seed in range(40)]
+    assert [row["rivet_stamp"] for row in states] == same  # the others depart as they would have

@@ -12,7 +12,7 @@ from pipeline.domain import PartName  # noqa: E402
 from pipeline.model_files import DetectorCard, Network, PartsCard, read_card  # noqa: E402
 from pipeline.train.backbone import LiteTrunk  # noqa: E402
 from pipeline.train.export import export_detector, export_parts, training_prior  # noqa: E402
-from pipeline.train.networks import Detector, PartNetwork  # noqa: E402
+from pipeline.train.networks import Detector, PartNetwork, local_features  # noqa: E402
 from pipeline.train.weights import load_weights, save_weights  # noqa: E402
 from synthetic.looks import LOOKS  # noqa: E402
 from synthetic.pair import balanced_states, make_pair  # noqa: E402
@@ -74,6 +74,13 @@ def test_the_exported_part_network_answers_as_the_trained_one(tmp_path):
         own = answers_of(network, picture(side_px))
         for name in ("answers", "digits", "digit_seen", "box", "points", "point_seen"):
             same(out[name], own[name])
+        with torch.no_grad():
+            taps = network.trunk(torch.from_numpy(picture(side_px)).permute(2, 0, 1)[None].float())
+        same(out["features"], local_features(taps))
+        # By hand, as Roth et al. 2022 average: the mean of 3 x 3 cells, at an edge of those that there are.
+        s16 = taps["s16"][0].numpy()
+        assert np.abs(out["features"][:112, 5, 5] - s16[:, 4:7, 4:7].mean((1, 2))).max() < 0.01 * np.abs(s16).max()
+        assert np.abs(out["features"][:112, 0, 0] - s16[:, :2, :2].mean((1, 2))).max() < 0.01 * np.abs(s16).max()
 
 
 def test_the_training_shares_are_those_that_are_drawn():

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.config import load_sheet
-from pipeline.cues import CUES
+from pipeline.cues import LISTED_CUES
 from pipeline.domain import PartName
 from synthetic.traced import pairs, views
 from synthetic.traced.camera import Camera
@@ -22,7 +22,7 @@ from synthetic.traced.sensor import draw_sensor, jpeg
 from synthetic.traced.shapes import Look, disc
 
 SHEET = load_sheet(Path(__file__).resolve().parents[3] / "configs" / "quillmere.yaml")
-GENUINE = {name: cue.genuine_state for name, cue in CUES.items()}
+GENUINE = {name: cue.genuine_state for name, cue in LISTED_CUES.items()}
 needs_mitsuba = pytest.mark.skipif(importlib.util.find_spec("mitsuba") is None, reason="mitsuba is not installed")
 
 
@@ -126,7 +126,7 @@ def test_states_of_a_counterfeit_depart_in_one_to_six_cues_that_it_has_a_place_f
         states = pairs.draw_states(np.random.default_rng(seed), SHEET, "QM-21", counterfeit=True, may_reuse=False)
         assert states["zip_mark"] == "own"  # a button fly
         assert states["photo_reuse"] == "none"
-        departures = sum(states[name] != cue.genuine_state for name, cue in CUES.items())
+        departures = sum(states[name] != cue.genuine_state for name, cue in LISTED_CUES.items())
         assert 1 <= departures <= 6 + 5  # innocent departures come on top
 
 
@@ -139,8 +139,8 @@ def test_one_listing_in_five_is_counterfeit():
 def test_with_a_departure_rate_every_cue_departs_about_as_often():
     order = Order(Path("unused"), SHEET, 150, 7, departure_rate=0.3)
     seen = [pair_of(order, i).states for i in range(150)]
-    for name in set(CUES) - {"zip_mark", "photo_reuse"}:
-        share = np.mean([states[name] != CUES[name].genuine_state for states in seen])
+    for name in set(LISTED_CUES) - {"zip_mark", "photo_reuse"}:
+        share = np.mean([states[name] != LISTED_CUES[name].genuine_state for states in seen])
         assert 0.15 < share < 0.47, name  # 0.3 within 4 standard errors of 150 draws, innocent departures on top
 
 
@@ -212,7 +212,7 @@ def test_a_folder_keeps_the_contract_and_a_stopped_run_goes_on(tmp_path):
         assert min(x, y) >= -0.1
         assert x + w <= sizes[a["image_id"]][0] + 0.2
         assert y + h <= sizes[a["image_id"]][1] + 0.2
-        assert all(state in CUES[cue].states for cue, state in a["attributes"].items() if cue in CUES)
+        assert all(state in LISTED_CUES[cue].states for cue, state in a["attributes"].items() if cue in LISTED_CUES)
     first = tmp_path / rows[0]["photos"][0]
     before = first.stat().st_mtime_ns
     (tmp_path / "done" / f"{rows[1]['listing_id']}.json").unlink()
