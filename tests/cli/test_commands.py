@@ -40,7 +40,10 @@ def seen(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFacto
         on_progress(len(listings), len(listings))
         problems = [Problem("the file is empty", one.listing_id, one.photos[0]) for one in listings if one.photos]
         return SimpleNamespace(
-            assessments=[Assessment(one.listing_id, 0.0, 0.2) for one in listings], parts=[], problems=problems
+            assessments=[Assessment(one.listing_id, 0.0, 0.2) for one in listings],
+            parts=[],
+            problems=problems,
+            notices=("no memory of genuine parts: none was compared",),
         )
 
     monkeypatch.setitem(sys.modules, "pipeline.scan", SimpleNamespace(scan_listings=scan_listings))
@@ -70,10 +73,17 @@ def test_a_scan_ends_with_1_and_names_the_first_problems(tmp_path, seen, capsys)
     assert "L1 a: the file is empty" in err
 
 
+def test_what_a_scan_could_not_compare_is_said(tmp_path, seen, capsys):
+    run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out")
+    assert "No memory of genuine parts: none was compared" in capsys.readouterr().err
+
+
 def test_a_scan_without_problems_ends_with_0(tmp_path, seen, monkeypatch):
     scan = sys.modules["pipeline.scan"].scan_listings
     clean = SimpleNamespace(
-        scan_listings=lambda *given: SimpleNamespace(assessments=scan(*given).assessments, parts=[], problems=[])
+        scan_listings=lambda *given: SimpleNamespace(
+            assessments=scan(*given).assessments, parts=[], problems=[], notices=()
+        )
     )
     monkeypatch.setitem(sys.modules, "pipeline.scan", clean)
     assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out") == 0

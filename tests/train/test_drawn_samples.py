@@ -152,9 +152,8 @@ def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
 
 
 def test_a_cue_left_out_neither_departs_nor_is_asked(tmp_path):
-    plan = DrawPlan(
-        sheet(), {PartName.TAB: 6, PartName.RIVET: 2}, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0, ("tab_resewn", "metal")
-    )
+    crops, left_out_cues = {PartName.TAB: 6, PartName.RIVET: 2}, ("tab_resewn", "metal")
+    plan = DrawPlan(sheet(), crops, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0, without_cues=left_out_cues)
     assert list(draw_samples(plan, tmp_path, 1))[-1] == (8, 8)
     left_out = [i for i, head in enumerate(HEADS) if head.name in ("tab_resewn", "metal_name")]
     asked = np.concatenate([load_group(tmp_path, group)["answers"] for group in groups_in(tmp_path)])
