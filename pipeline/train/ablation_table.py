@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from pipeline.train.columns import Training, training_named
 from pipeline.train.comparison import Cell, Comparison, write_comparison
 from pipeline.train.judging import (
     Figures,
+    Say,
     copy_configs,
     figures_from_json,
     figures_of,
@@ -23,12 +24,12 @@ from pipeline.train.judging import (
     is_labelled,
     judge,
     make_runnable,
+    told_in_steps,
 )
 from pipeline.train.packing import packed_in, unpack
 from synthetic.listings import SynthOptions, write_folder
 from synthetic.looks import LOOKS
 
-Say = Callable[[str], None]
 OWN, SECOND = "own renderer", "second renderer"
 _DEPARTURE_RATE = 0.5
 
@@ -131,26 +132,12 @@ def _judge_row(row: _Row, fitted: str, models: Path, configs: Path, out: Path, w
     if _is_done(out / "figures.json", key):
         return figures_from_json(json.loads((out / "figures.json").read_text(encoding="utf-8"))["figures"])
     metrics = [
-        judge(folder, models, configs, out / place, workers, _every_tenth(say, f"{row.name}, {place}"))
+        judge(folder, models, configs, out / place, workers, told_in_steps(say, f"{row.name}, {place}", 10, "photos"))
         for folder, place in zip(row.folders, ("natural", "departed"), strict=False)
     ]
     figures = figures_of(metrics[0], metrics[1] if len(metrics) > 1 else None)
     _note_done(out / "figures.json", key, {"figures": figures.as_json()})
     return figures
-
-
-def _every_tenth(say: Say, label: str) -> Callable[[int, int], None]:
-    """Tells ten times how many photos are done."""
-    told = -1
-
-    def tell(done: int, total: int) -> None:
-        nonlocal told
-        step = done * 10 // max(1, total)
-        if step > told:
-            told = step
-            say(f"{label}: {done} of {total} photos")
-
-    return tell
 
 
 def _remove_cards(models: Path) -> None:
@@ -201,7 +188,7 @@ class _Folders:
         if is_labelled(folder):
             return folder
         options = SynthOptions(departure_rate=departure_rate, looks=looks)
-        tell = _every_tenth(lambda line: self.say(line.replace("photos", "listings")), f"drawing {folder.name}")
+        tell = told_in_steps(self.say, f"drawing {folder.name}", 10, "listings")
         unfinished = folder.with_name(f"{folder.name}.unfinished")
         shutil.rmtree(unfinished, ignore_errors=True)
         write_folder(

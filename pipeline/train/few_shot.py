@@ -37,6 +37,7 @@ from pipeline.train.judging import (
     hash_of_folders,
     judge,
     make_runnable,
+    told_in_steps,
 )
 from pipeline.train.listing_subsets import (
     ListingPhotos,
@@ -192,16 +193,7 @@ class FewShot:
     def _progress(self, name: str) -> Callable[[str], Any]:
         @contextmanager
         def progress(label: str) -> Iterator[Callable[[int, int], None]]:
-            told = -1
-
-            def tell(done: int, total: int) -> None:
-                nonlocal told
-                step = done * 4 // max(1, total)
-                if step > told:
-                    told = step
-                    self.say(f"{name}: {label}: {done} of {total}")
-
-            yield tell
+            yield told_in_steps(self.say, f"{name}: {label}", 4)
 
         return progress
 

@@ -24,6 +24,20 @@ OnProgress = Callable[[int, int], None]
 _TABLES = ("listings.jsonl", "parts.coco.json", "truth.jsonl")
 
 
+def told_in_steps(say: Say, label: str, times: int, things: str = "") -> OnProgress:
+    """Says about so many times in all how many things are done."""
+    told = -1
+
+    def tell(done: int, total: int) -> None:
+        nonlocal told
+        step = done * times // max(1, total)
+        if step > told:
+            told = step
+            say(f"{label}: {done} of {total} {things}".rstrip())
+
+    return tell
+
+
 @dataclass(frozen=True, slots=True)
 class Figures:
     """What a row of a comparison says; None where it could not be judged.
