@@ -18,7 +18,7 @@ LAYERS = (
     {"domain"},
     {"cues"},
     {"config"},
-    {"cutting", "model_files"},  # what detect and classify share
+    {"cutting", "model_files", "one_processor"},  # what detect and classify share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
     {"evidence"},
     {"ranking"},

@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -47,6 +46,7 @@ from pipeline.measures.white_balance import (
     to_daylight,
 )
 from pipeline.model_files import Network, PartsCard, read_card
+from pipeline.one_processor import use_one_processor
 from synthetic.arrays import arrays_for
 from synthetic.crops import PartCrop, sample_crop_with_view
 from synthetic.looks import LOOKS
@@ -247,7 +247,7 @@ def main() -> None:
     parser.add_argument("--sheet", type=Path, default=Path("configs/quillmere.yaml"))
     parser.add_argument("--threads", type=int, default=2)
     args = parser.parse_args()
-    cv2.setNumThreads(1)
+    use_one_processor()
     camera = camera_under_lamps()
     samples = draw_samples(load_sheet(args.sheet), args.crops, args.seed)
     outcome = measure(samples, camera, load_judge(args.models, args.threads), args.seed)

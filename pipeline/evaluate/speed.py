@@ -21,12 +21,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-import cv2
-
 from pipeline.classify.part_reader import load_part_reader
 from pipeline.detect import load_detector
 from pipeline.domain import Photo
 from pipeline.intake import read_listings, read_photo
+from pipeline.one_processor import use_one_processor
 from pipeline.photo_reuse import fingerprint
 
 _SHEET = "20"  # listings on the contact sheet
@@ -125,7 +124,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, nargs="+", default=[2], metavar="N")
     parser.add_argument("--repeats", type=int, default=2, metavar="N")
     args = parser.parse_args()
-    cv2.setNumThreads(1)
+    use_one_processor()
     listings = args.folder / "listings.jsonl"
     paths = [path for listing in read_listings(listings)[0] for path in listing.photos]
     variants = list(itertools.product(args.models, args.workers))

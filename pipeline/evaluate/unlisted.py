@@ -14,7 +14,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from pipeline.classify.crops import CROPS
@@ -28,6 +27,7 @@ from pipeline.evaluate.labelled import read_labelled
 from pipeline.evaluate.metrics import auroc
 from pipeline.evidence import assess
 from pipeline.model_files import Network, PartsCard, read_card
+from pipeline.one_processor import use_one_processor
 from pipeline.scan import Pool, look_at_listings
 from synthetic.arrays import arrays_for
 from synthetic.crops import PartCrop, crop_of_pair
@@ -223,7 +223,7 @@ def main() -> None:
     parser.add_argument("--models", type=Path, default=Path("models"), metavar="DIR")
     parser.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR")
     args = parser.parse_args()
-    cv2.setNumThreads(1)
+    use_one_processor()
     sheets, evidence = load_sheets(args.configs), load_evidence(args.configs / "evidence.yaml")
     sheet = next(iter(sheets.values()))
     args.out.mkdir(parents=True, exist_ok=True)

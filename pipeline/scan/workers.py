@@ -12,10 +12,9 @@ from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Protocol
 
-import cv2
-
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Problem
+from pipeline.one_processor import use_one_processor
 from pipeline.scan.looking import Looker, PhotoJob, Seen
 
 _READY = "ready"
@@ -151,7 +150,7 @@ def _work(
     sheets: Mapping[str, ReferenceSheet],
 ) -> None:
     """A worker's life: load, then look at photo after photo until the pipe closes."""
-    cv2.setNumThreads(1)  # the workers share the processors among themselves
+    use_one_processor()  # the workers share the processors among themselves
     looker = make_looker(models_dir, photos_root, sheets)
     connection.send(_READY)
     while True:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import yaml
 from numpy.typing import NDArray
@@ -33,6 +32,7 @@ from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
 from pipeline.evidence.render import render
 from pipeline.intake import check_against_sheets, read_photo
 from pipeline.model_files import Card, DetectorCard, Network, PartsCard, read_card
+from pipeline.one_processor import use_one_processor
 from pipeline.scan import Pool, look_at_listings
 from pipeline.train.export import save_card
 from synthetic.pair import natural_states
@@ -255,7 +255,7 @@ def main() -> None:
     parser.add_argument("--drawn-pairs", type=int, default=40_000)
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    cv2.setNumThreads(1)
+    use_one_processor()
     if args.step == "heads":
         with np.load(args.data) as predictions:
             values = fit_heads(predictions, read_card(args.models, "parts", PartsCard))

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,6 +38,7 @@ from pipeline.domain import FoundPart, Listing, PartName, Photo
 from pipeline.evaluate.labelled import LabelledFolder, LabelledPart, PairTruth, photo_key, read_labelled
 from pipeline.intake import read_photo
 from pipeline.model_files import GenuineCard, Network, PartsCard, read_card, sha256_of
+from pipeline.one_processor import use_one_processor
 from pipeline.train.coreset import greedy_centres
 from pipeline.train.export import save_card
 
@@ -139,7 +139,7 @@ _worker: dict[str, Any] = {}
 
 
 def _start(models_dir: Path) -> None:
-    cv2.setNumThreads(1)
+    use_one_processor()
     _worker["looker"] = _Looker(models_dir)
 
 
