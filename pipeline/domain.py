@@ -103,12 +103,16 @@ class Photo:
 
 @dataclass(frozen=True, slots=True)
 class FoundPart:
-    """What the detector says: this part is here, this sure (score 0..1)."""
+    """What the detector says: this part is here, this sure (score 0..1).
+
+    What is not `is_sure` may be there: it is written down with its score, but nothing is read from it.
+    """
 
     photo: str
     part: PartName
     box: Box
     score: float
+    is_sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,9 @@ class CloseLook(BaseModel):
 
     Lengths are shares of the photo's longer side. The square's side is `context` times that of the found parts
     together, and no less than `least_side`; from `most_side` up there is no second look, as it would show no more
-    than the first. Parts count for the square from the score `anchor_score`. `side_px` is the network's input.
+    than the first. Parts count for the square from the score `anchor_score`. `side_px` is the network's input. Where
+    the square is larger than `split_from` and something in it would still be smaller than `tiny_px` in the network's
+    input, there are two such looks, one at each half of what was found.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -71,18 +73,21 @@ class CloseLook(BaseModel):
     most_side: Probability
     anchor_score: Probability
     side_px: Annotated[int, Field(gt=0, multiple_of=32)]
+    split_from: Probability = 1.0
+    tiny_px: Annotated[float, Field(ge=0)] = 0.0
 
 
 class DetectorCard(Card):
     """How to use the detector: letterbox to `side_px`, look closer, keep each part from its `least_score`.
 
-    Boxes of one part that overlap by more than `nms_iou` are one thing.
+    From `told_from` a part is written down as one that may be there. Boxes of one part that overlap by more than `nms_iou` are one thing.
     """
 
     side_px: Annotated[int, Field(gt=0, multiple_of=32)]
     close_look: CloseLook
     nms_iou: Probability
     least_score: Mapping[PartName, Probability]
+    told_from: Probability = 0.1
 
 
 class PartsCard(Card):

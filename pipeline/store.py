@@ -137,6 +137,8 @@ def _part_row(part: PartReading) -> dict[str, Any]:
     measured = {cue.cue: _measured_row(cue.measured) for cue in part.cues if cue.measured is not None}
     if measured:
         row["measured"] = measured
+    if not found.is_sure:
+        row["unsure"] = True
     heat = {cue.cue: _heat_row(cue.heat) for cue in part.cues if cue.heat is not None}
     if heat:
         row["heat"] = heat
@@ -189,7 +191,7 @@ def _reason(row: Mapping[str, Any]) -> Reason:
 
 
 def _part_reading(row: Mapping[str, Any]) -> PartReading:
-    found = FoundPart(row["photo"], PartName(row["part"]), Box(*row["box"]), row["score"])
+    found = FoundPart(row["photo"], PartName(row["part"]), Box(*row["box"]), row["score"], not row.get("unsure", False))
     place: dict[str, Any] = {"photo": found.photo, "part": found.part, "box": found.box}
     measured, heat = row.get("measured", {}), row.get("heat", {})
     return PartReading(

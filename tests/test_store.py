@@ -159,3 +159,10 @@ def test_a_heat_map_stands_beside_its_part_and_its_reason_and_nowhere_else(tmp_p
     assert "heat" not in rows(tmp_path / "parts.jsonl")[1]
     assert store.read_parts(tmp_path) == [part, PART]
     assert store.read_queue(tmp_path) == queue
+
+
+def test_a_part_that_may_be_there_is_told_of_as_unsure(tmp_path):
+    doubtful = PartReading(FoundPart("photos/ä.jpg", PartName.RIVET, BOX, 0.25, is_sure=False))
+    store.write_run(tmp_path, [], [doubtful, PART], [])
+    assert [row.get("unsure") for row in rows(tmp_path / "parts.jsonl")] == [True, None]
+    assert store.read_parts(tmp_path) == [doubtful, PART]

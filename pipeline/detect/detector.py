@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import cv2
@@ -40,18 +40,22 @@ class Detector:
         self.card, self._networks = card, networks
         self._least = np.array([card.least_score[part] for part in PARTS], np.float32)
 
-    def find(self, photo: Photo, least_score: float | None = None) -> list[FoundPart]:
-        """The parts in a photo, surest first.
+    def find(self, photo: Photo) -> list[FoundPart]:
+        """The parts in a photo, surest first: those that reach the card's thresholds."""
+        return [found for found in self.find_all(photo) if found.is_sure]
+
+    def find_all(self, photo: Photo, least_score: float | None = None) -> list[FoundPart]:
+        """The parts in a photo, surest first, those too of which the detector is not sure.
 
         Args:
             photo: upright, uint8 RGB.
-            least_score: in place of the card's thresholds, to see what lies below them.
+            least_score: from which a part is told of; the card's if None.
         """
-        least = self._least if least_score is None else np.full(len(PARTS), least_score, np.float32)
+        least = np.minimum(self._least, self.card.told_from if least_score is None else least_score)
         width, height = photo.size_wh
         seen = self._look(photo.pixels, np.minimum(least, self.card.close_look.anchor_score))
-        square = square_around(seen.take(seen.scores >= self.card.close_look.anchor_score), (width, height), self.card)
-        if square is not None:
+        anchors = seen.take(seen.scores >= self.card.close_look.anchor_score)
+        for square in squares_around(anchors, (width, height), self.card):
             seen = sharpened(seen, self._look_closer(photo.pixels, square, least))
         found = without_doubles(seen.take(seen.scores >= least[seen.parts]), self.card.nms_iou)
         # Small parts score lower throughout, so what counts is how far a box lies above its own part's threshold.
@@ -59,14 +63,10 @@ class Detector:
         found = one_tab_a_pocket(found)
         corners = np.clip(found.xyxy, 0, np.array([width, height, width, height], np.float32))
         return [
-            FoundPart(photo.path, PARTS[part], box, float(score))
+            FoundPart(photo.path, PARTS[part], box, float(score), is_sure=bool(score >= self._least[part]))
             for part, four, score in zip(found.parts, corners, found.scores, strict=True)
             if (box := _box(four)) is not None
         ]
-
-    def find_many(self, photos: Iterable[Photo]) -> list[list[FoundPart]]:
-        """`find` for each photo, in order."""
-        return [self.find(photo) for photo in photos]
 
     def _look(self, pixels: Pixels, least: Floats) -> Boxes:
         """The first look, at the whole photo."""
@@ -85,16 +85,38 @@ class Detector:
         return found.take(~cut_off(found, square, pixels.shape[:2]))
 
 
-def square_around(seen: Boxes, photo_wh: tuple[int, int], card: DetectorCard) -> Square | None:
-    """Where to look closer: round all that was seen, or None where that would show no more than the first look."""
+def squares_around(seen: Boxes, photo_wh: tuple[int, int], card: DetectorCard) -> tuple[Square, ...]:
+    """Where to look closer: round all that was seen, or in two halves where some of it would still be tiny.
+
+    None where that would show no more than the first look.
+    """
     if len(seen.parts) == 0:
-        return None
+        return ()
     how, long_side = card.close_look, max(photo_wh)
+    square = _square_round(seen, long_side, card)
+    smallest = float((seen.xyxy[:, 2:] - seen.xyxy[:, :2]).max(axis=1).min())
+    if square.side > how.split_from * long_side and smallest * how.side_px < how.tiny_px * square.side:
+        squares = [_square_round(half, long_side, card) for half in _halves(seen)]
+    else:
+        squares = [square]
+    return tuple(square for square in squares if square.side < how.most_side * long_side)
+
+
+def _square_round(seen: Boxes, long_side: int, card: DetectorCard) -> Square:
+    how = card.close_look
     low, high = seen.xyxy[:, :2].min(axis=0), seen.xyxy[:, 2:].max(axis=0)
     side = max(how.context * float((high - low).max()), how.least_side * long_side)
     middle = (low + high) / 2
-    square = Square(float(middle[0]) - side / 2, float(middle[1]) - side / 2, side).snapped()
-    return square if side < how.most_side * long_side else None
+    return Square(float(middle[0]) - side / 2, float(middle[1]) - side / 2, side).snapped()
+
+
+def _halves(seen: Boxes) -> list[Boxes]:
+    """What lies on either side of the middle, along the direction in which it spreads most."""
+    middles = (seen.xyxy[:, :2] + seen.xyxy[:, 2:]) / 2
+    spread = np.ptp(middles, axis=0)
+    along = middles[:, int(spread.argmax())]
+    is_low = along < (along.min() + along.max()) / 2
+    return [seen.take(is_half) for is_half in (is_low, ~is_low) if is_half.any()]
 
 
 def cut_off(found: Boxes, square: Square, photo_hw: tuple[int, int]) -> NDArray[np.bool_]:

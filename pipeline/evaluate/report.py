@@ -61,7 +61,7 @@ def evaluate_run(
     """
     labelled = read_labelled(folder)
     detection = detection_figures(labelled.coco, [part.found for part in parts])
-    matches = match_parts(labelled.parts, parts)
+    matches = match_parts(labelled.parts, [part for part in parts if part.found.is_sure])
     cues = all_cue_figures(matches, queue, labelled)
     scores = queue_scores(labelled, queue, sheets, evidence)
     metrics = {

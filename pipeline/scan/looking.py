@@ -25,7 +25,7 @@ class PhotoJob:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What one photo shows; metal and motto are still named, not compared with a style."""
+    """What one photo shows; metal and motto are still named, not compared with a style. Unsure parts come last."""
 
     parts: tuple[PartReading, ...]
     fingerprint: Fingerprint
@@ -52,5 +52,7 @@ class Looker:
     def look_at(self, photo: Photo, maker: str) -> Seen:
         """Judge a photo that was read already."""
         styles = tuple(self._sheets[maker].styles)
-        read = [self._reader.read(photo, found, styles) for found in self._detector.find(photo)]
-        return Seen(tuple(with_tab_position(read, self._plans[maker])), fingerprint(photo))
+        found = self._detector.find_all(photo)
+        read = [self._reader.read(photo, part, styles) for part in found if part.is_sure]
+        unsure = [PartReading(part) for part in found if not part.is_sure]
+        return Seen((*with_tab_position(read, self._plans[maker]), *unsure), fingerprint(photo))

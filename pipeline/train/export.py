@@ -35,6 +35,7 @@ DETECTOR_SIDE_PX = 448
 # In a photo of the whole garment a tab or a rivet is a few pixels in the letterbox, and three times that here.
 CLOSE_LOOK = {
     "context": CLOSE_CONTEXT, "least_side": CLOSE_LEAST_SIDE, "most_side": 0.7, "anchor_score": 0.15, "side_px": 512,
+    "split_from": 0.5, "tiny_px": 16.0,
 }  # fmt: skip
 _ZIP_MARKS = 4
 # What goes into a new card for people; data, seed and figures of the run are added by whoever ships the weights.

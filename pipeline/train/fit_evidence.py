@@ -148,7 +148,7 @@ def fit_boxes(folder: Path, models_dir: Path) -> tuple[dict[str, float], dict[st
     for image in labelled.coco["images"]:
         photo = read_photo(folder, str(image["file_name"]))
         if isinstance(photo, Photo):
-            found = detector.find(photo, _SWEEP_FROM)
+            found = detector.find_all(photo, _SWEEP_FROM)
             for one, truth in _matched(found, by_photo[photo.path]):
                 blends = () if truth is None else _blends(photo, one, networks)
                 matches[one.part].append(_Match(one, truth, blends))

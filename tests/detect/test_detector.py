@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.cutting import Square
 from pipeline.detect.boxes import Boxes, decode, without_doubles, without_rivals
-from pipeline.detect.detector import PARTS, Detector, cut_off, letterbox, one_tab_a_pocket, sharpened, square_around
+from pipeline.detect.detector import PARTS, Detector, cut_off, letterbox, one_tab_a_pocket, sharpened, squares_around
 from pipeline.domain import PartName, Photo
 from pipeline.model_files import DetectorCard
 
@@ -177,7 +177,7 @@ def test_scores_below_the_part_s_own_threshold_are_left_out():
     photo = photo_with((800, 600), (PartName.LABEL, (100, 100, 500, 400)))
     strict = card(least_score={part: 0.99 for part in PartName})
     assert Detector(strict, {256: SeesColours()}).find(photo) == []
-    assert len(Detector(strict, {256: SeesColours()}).find(photo, least_score=0.5)) == 1
+    assert len(Detector(strict, {256: SeesColours()}).find_all(photo, least_score=0.5)) == 1
 
 
 @pytest.mark.parametrize("size_wh", [(1600, 900), (900, 1600), (512, 512), (40, 33)])
@@ -263,9 +263,26 @@ def test_what_is_cut_off_by_the_closer_look_is_left_to_the_first():
 
 def test_the_closer_look_lies_round_all_that_was_found_and_is_never_too_narrow():
     two = boxes((PartName.POCKET, 400, 500, 500, 600, 0.9), (PartName.POCKET, 700, 500, 800, 600, 0.9))
-    square = square_around(two, (1600, 1200), card())
-    assert square == Square(330, 280, 540)
-    tiny = square_around(boxes((PartName.BUTTON, 700, 500, 712, 512, 0.9)), (1600, 1200), card())
-    assert tiny is not None
+    assert squares_around(two, (1600, 1200), card()) == (Square(330, 280, 540),)
+    [tiny] = squares_around(boxes((PartName.BUTTON, 700, 500, 712, 512, 0.9)), (1600, 1200), card())
     assert tiny.side == 480
-    assert square_around(boxes(), (1600, 1200), card()) is None
+    assert squares_around(boxes(), (1600, 1200), card()) == ()
+
+
+def test_tiny_parts_far_apart_get_a_closer_look_at_each_side():
+    close = {**card().close_look.model_dump(), "split_from": 0.5, "tiny_px": 16.0}
+    apart = [(PartName.RIVET, 100, 300, 116, 316, 0.5), (PartName.RIVET, 1000, 300, 1016, 316, 0.5)]
+    left, right = squares_around(boxes(*apart), (1600, 1200), card(close_look=close))
+    assert left.x <= 100 < left.x + left.side < 1000  # a look at each alone
+    assert right.x <= 1000 < right.x + right.side
+    large = [(part, x0, y0, x0 + 300, y0 + 300, score) for part, x0, y0, _, _, score in apart]
+    assert squares_around(boxes(*large), (1600, 1200), card(close_look=close)) == ()
+
+
+def test_what_may_be_there_is_told_of_but_is_not_sure():
+    photo = photo_with((800, 600), (PartName.LABEL, (100, 100, 500, 400)))
+    doubting = Detector(card(least_score={part: 0.99 for part in PartName}), {256: SeesColours()})
+    [found] = doubting.find_all(photo)
+    assert (found.part, found.is_sure) == (PartName.LABEL, False)
+    [sure] = Detector(card(), {256: SeesColours()}).find_all(photo)
+    assert sure.is_sure
