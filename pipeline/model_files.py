@@ -80,7 +80,8 @@ class CloseLook(BaseModel):
 class DetectorCard(Card):
     """How to use the detector: letterbox to `side_px`, look closer, keep each part from its `least_score`.
 
-    From `told_from` a part is written down as one that may be there. Boxes of one part that overlap by more than `nms_iou` are one thing.
+    From `told_from` a part is written down as one that may be there. Boxes of one part that overlap by more than
+    `nms_iou` are one thing.
     """
 
     side_px: Annotated[int, Field(gt=0, multiple_of=32)]

@@ -38,11 +38,14 @@ _WORDS = (
 def draw_clutter(rng: Rng, side_px: int) -> NDArray[np.uint8]:
     """A square picture without any part. uint8 RGB (side_px, side_px, 3)."""
     picture = _ground(rng, side_px)
-    if rng.random() < 0.75:
+    is_alone = rng.random() < 0.2  # a thing or two on a smooth ground, as in a picture taken for it
+    if not is_alone and rng.random() < 0.85:
         _leaves(rng, picture)
     for add, chance in _MORE:
         if rng.random() < chance:
             add(rng, picture)
+    if rng.random() < 0.15:
+        _moved(rng, picture)
     picture = _lit(rng, picture)
     if rng.random() < 0.25:
         picture = np.repeat(picture.mean(2, keepdims=True), 3, axis=2)
@@ -72,7 +75,7 @@ def _ground(rng: Rng, side_px: int) -> Picture:
     a, b = _colour(rng), _colour(rng)
     t = (
         np.clip(_tile(rng, side_px), 0, 1)[..., None]
-        if rng.random() < 0.75
+        if rng.random() < 0.65
         else np.full((side_px, side_px, 1), 0.5, np.float32)
     )
     ramp = np.linspace(0, 1, side_px, dtype=np.float32)[:, None, None]
@@ -150,6 +153,38 @@ def _balls(rng: Rng, picture: Picture) -> None:
         picture[:] = picture * (1 - inside) + np.clip(ball, 0, 1) * inside
 
 
+def _solids(rng: Rng, picture: Picture) -> None:
+    """Helmets, bags, fruit, bodies: shaded round or boxy solids in strong colours, with bands and glints."""
+    side = picture.shape[0]
+    y, x = np.mgrid[0:side, 0:side].astype(np.float32)
+    light = rng.normal(0, 1, 3)
+    light = light / np.linalg.norm(light) * np.sign(light[2])
+    for _ in range(int(rng.integers(1, 7))):
+        centre, turn = rng.uniform(-0.05, 1.05, 2) * side, rng.uniform(0, np.pi)
+        a, b = side * 0.4 * rng.power(1.3), float(rng.uniform(0.4, 1.0))
+        u = ((x - centre[0]) * np.cos(turn) + (y - centre[1]) * np.sin(turn)) / a
+        v = ((y - centre[1]) * np.cos(turn) - (x - centre[0]) * np.sin(turn)) / (a * b)
+        power = float(rng.choice([2.0, 2.0, 3.0, 5.0]))
+        d = (np.abs(u) ** power + np.abs(v) ** power) ** (1 / power)
+        inside = np.clip((1 - d) * a / float(rng.choice([1.0, 2.0, 8.0])), 0, 1)[..., None]
+        up = np.sqrt(np.clip(1 - d * d, 0, 1))
+        shade = np.clip(light[0] * u + light[1] * v + light[2] * up, 0, 1)
+        colour = _colour(rng)
+        if rng.random() < 0.5:
+            colour = np.clip(colour * rng.choice([0.1, 1.0, 1.6], 3), 0, 1).astype(np.float32)
+        skin = np.broadcast_to(colour, (side, side, 3))
+        for _ in range(int(rng.integers(0, 3))):  # bands, straight or along a rim
+            across = v if rng.random() < 0.6 else d
+            band = np.abs(across - rng.uniform(-0.8, 0.9)) < rng.uniform(0.02, 0.2)
+            skin = np.where(band[..., None], _colour(rng), skin)
+        solid = skin * (rng.uniform(0.15, 0.6) + rng.uniform(0.4, 0.9) * shade)[..., None]
+        if rng.random() < 0.5:
+            at, size = rng.uniform(-0.5, 0.5, 2), float(rng.uniform(0.04, 0.15))
+            glint = np.clip(2 - np.maximum(np.abs(u - at[0]), np.abs(v - at[1])) / size, 0, 1)[..., None]
+            solid = solid * (1 - glint) + glint * rng.uniform(0.7, 1.0)
+        picture[:] = picture * (1 - inside) + np.clip(solid, 0, 1) * inside
+
+
 def _coins(rng: Rng, picture: Picture) -> None:
     """Rows of worn metal pieces with heads and figures in low relief: hardware of no garment."""
     side = picture.shape[0]
@@ -202,6 +237,12 @@ def _dials(rng: Rng, picture: Picture) -> None:
     picture[:] = drawn
 
 
+def _moved(rng: Rng, picture: Picture) -> None:
+    """What moved, or was filmed while moving: everything smeared along one direction."""
+    length = max(3, int(picture.shape[0] * rng.uniform(0.01, 0.2)))
+    picture[:] = cv2.blur(picture, (length, 1) if rng.random() < 0.6 else (1, length))
+
+
 def _print(rng: Rng, picture: Picture) -> None:
     """Signs, pages, screens: rows of letters on a patch or on nothing."""
     side = picture.shape[0]
@@ -248,7 +289,7 @@ def _lines(rng: Rng, picture: Picture) -> None:
 
 # What may be added to the ground, and how often. Round things weigh most: on photos of other things than jeans it
 # was round things alone that were taken for hardware.
-_MORE = ((_discs, 0.45), (_balls, 0.25), (_coins, 0.25), (_dials, 0.2), (_print, 0.35), (_lines, 0.4))
+_MORE = ((_discs, 0.45), (_balls, 0.25), (_coins, 0.25), (_dials, 0.2), (_solids, 0.3), (_print, 0.35), (_lines, 0.4))
 
 
 def _lit(rng: Rng, picture: Picture) -> Picture:

@@ -183,7 +183,8 @@ def sample_photo(
 
 def _second_look(rng: Rng, notes: Sequence[Annotation], context: float, long_side_px: int) -> Square:
     """A square round most of the parts, as after a first look that missed some; never a mere speck of the photo."""
-    seen = [a.box.xyxy for a in notes if rng.random() < 0.8] or [notes[0].box.xyxy]
+    share = 0.8 if rng.random() < 0.7 else 0.4  # some looks are at half of the parts only
+    seen = [a.box.xyxy for a in notes if rng.random() < share] or [notes[0].box.xyxy]
     low, high = np.min(seen, 0)[:2], np.max(seen, 0)[2:]
     box = _unsure(rng, Box(float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])))
     side = max(max(box.w, box.h) * context, CLOSE_LEAST_SIDE * long_side_px) * rng.uniform(0.85, 1.25)

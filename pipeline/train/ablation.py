@@ -48,7 +48,8 @@ def _fit(options: argparse.Namespace) -> int:
         limit_s=options.limit_s, gpus=options.gpus, workers=options.workers, crops=options.crops,
         photos=options.photos, val_crops=options.val_crops, batch=options.batch,
         detector_batch=options.detector_batch, side_px=options.side, await_crops=options.await_crops,
-        seed=options.seed, packing_s=options.packing_s, trunk_weights=weights,
+        seed=options.seed, packing_s=options.packing_s, trunk_weights=weights, drawn=options.drawn,
+        steps=options.steps,
     )  # fmt: skip
     wrong = fit_side_by_side(trainings, plan, options.work, options.out, _say)
     for line in wrong:
@@ -101,6 +102,8 @@ def _parser() -> argparse.ArgumentParser:
     fit.add_argument("--side", type=int, default=512, help="of the detector's photos, px")
     fit.add_argument("--await-crops", type=int, default=5000, help="training begins when so many are drawn")
     fit.add_argument("--seed", type=int, default=1)
+    fit.add_argument("--steps", type=int, default=1_000_000, help="of each network at most, to compare like with like")
+    fit.add_argument("--drawn", type=Path, metavar="FOLDER", help="samples drawn before; nothing is drawn then")
     fit.add_argument(
         "--trunk-weights", nargs="*", default=[], metavar="SIZE=FILE", help="ImageNet weights; default: from packages"
     )

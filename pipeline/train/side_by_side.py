@@ -29,8 +29,9 @@ class Plan:
     """What is drawn and how long everything may take.
 
     `limit_s` counts from the start to the last packed file, of which the last `packing_s` are for predicting and
-    packing. Drawing gets `draw_share` of what is before; training begins when `await_crops` are drawn. Without a GPU
-    everything is done in turn.
+    packing. Drawing gets `draw_share` of what is before; training begins when `await_crops` are drawn. Where `drawn`
+    names a folder, the samples are there already (`from_drawings --stages draw --work FOLDER`), and several runs may
+    share them. No network takes more than `steps`. Without a GPU everything is done in turn.
     """
 
     limit_s: float
@@ -44,6 +45,8 @@ class Plan:
     side_px: int
     await_crops: int
     seed: int
+    drawn: Path | None = None
+    steps: int = 1_000_000
     packing_s: float = 40.0
     draw_share: float = 0.8
     trunk_weights: Mapping[TrunkSize, Path] = field(default_factory=dict)
@@ -91,7 +94,7 @@ def fit_side_by_side(trainings: Sequence[Training], plan: Plan, work: Path, out:
 
 def _run_together(trainings: Sequence[Training], plan: Plan, here: Path, end: float, say: Say) -> list[str]:
     """Draw and train at once; both networks of a training share a GPU."""
-    running = [_start("draw", draw_command(trainings, plan, here), here, {})]
+    running = [] if plan.drawn else [_start("draw", draw_command(trainings, plan, here), here, {})]
     for i, training in enumerate(trainings):
         gpu = {"CUDA_VISIBLE_DEVICES": str(i % plan.gpus), "OMP_NUM_THREADS": "2"}
         for network in NETWORKS:
@@ -102,7 +105,7 @@ def _run_together(trainings: Sequence[Training], plan: Plan, here: Path, end: fl
 
 def _run_in_turn(trainings: Sequence[Training], plan: Plan, here: Path, end: float, say: Say) -> list[str]:
     """Draw, then train one network after the other, each for its part of the time that is left."""
-    wrong = _wait([_start("draw", draw_command(trainings, plan, here), here, {})], end, say)
+    wrong = [] if plan.drawn else _wait([_start("draw", draw_command(trainings, plan, here), here, {})], end, say)
     jobs = [(training, network) for training in trainings for network in NETWORKS]
     for left, (training, network) in zip(range(len(jobs), 0, -1), jobs, strict=True):
         until = time.time() + (end - time.time()) / left
@@ -127,7 +130,7 @@ def fit_command(training: Training, network: str, plan: Plan, here: Path, end: f
     words = [
         *_program(here, here / str(training), plan), "--stages", network, "--await-crops", str(plan.await_crops),
         "--end-at", f"{end:.0f}", "--batch", str(plan.batch), "--detector-batch", str(plan.detector_batch),
-        "--detector-steps", "1000000", "--parts-steps", "1000000", *training.options,
+        "--detector-steps", str(plan.steps), "--parts-steps", str(plan.steps), *training.options,
     ]  # fmt: skip
     column = COLUMNS[training.column]
     if not column.from_scratch and column.trunk in plan.trunk_weights:
@@ -136,7 +139,16 @@ def fit_command(training: Training, network: str, plan: Plan, here: Path, end: f
 
 
 def _program(here: Path, out: Path, plan: Plan) -> list[str]:
-    common = ["--work", str(here), "--out", str(out), "--side", str(plan.side_px), "--seed", str(plan.seed)]
+    common = [
+        "--work",
+        str(plan.drawn or here),
+        "--out",
+        str(out),
+        "--side",
+        str(plan.side_px),
+        "--seed",
+        str(plan.seed),
+    ]
     return [sys.executable, "-m", "pipeline.train.from_drawings", *common]
 
 
