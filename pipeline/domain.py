@@ -105,7 +105,8 @@ class Photo:
 class FoundPart:
     """What the detector says: this part is here, this sure (score 0..1).
 
-    What is not `is_sure` may be there: it is written down with its score, but nothing is read from it.
+    What is not `is_sure` may be there: it scored low, or nothing on it could be judged. It is written down with its
+    score and says nothing of the pair.
     """
 
     photo: str

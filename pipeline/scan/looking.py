@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.classify.part_reader import load_part_reader
@@ -25,7 +25,7 @@ class PhotoJob:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What one photo shows; metal and motto are still named, not compared with a style. Unsure parts come last."""
+    """What one photo shows; metal and motto are still named, not compared with a style."""
 
     parts: tuple[PartReading, ...]
     fingerprint: Fingerprint
@@ -54,5 +54,14 @@ class Looker:
         styles = tuple(self._sheets[maker].styles)
         found = self._detector.find_all(photo)
         read = [self._reader.read(photo, part, styles) for part in found if part.is_sure]
+        placed = with_tab_position(read, self._plans[maker])
+        judged = [as_sure(reading, part.points) for reading, part in zip(placed, read, strict=True)]
         unsure = [PartReading(part) for part in found if not part.is_sure]
-        return Seen((*with_tab_position(read, self._plans[maker]), *unsure), fingerprint(photo))
+        return Seen((*judged, *unsure), fingerprint(photo))
+
+
+def as_sure(reading: PartReading, points: Mapping[str, object]) -> PartReading:
+    """The reading; where nothing at all could be judged, often there is no part: a dial, a lamp, a planet."""
+    if reading.cues or reading.texts or points:
+        return reading
+    return replace(reading, found=replace(reading.found, is_sure=False))

@@ -10,6 +10,7 @@ Steps, in this order, each on data that the networks were not trained on:
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -131,31 +132,44 @@ class _Match:
     blends: tuple[Box, ...]
 
 
-def fit_boxes(folder: Path, models_dir: Path) -> tuple[dict[str, float], dict[str, float]]:
+def fit_boxes(folder: Path, models_dir: Path, workers: int = 1) -> tuple[dict[str, float], dict[str, float]]:
     """Least score and box weight of each part, from a labelled folder.
 
     Returns:
         The score with the best balance of precision and recall (F1) at overlap 0.5; the weight whose boxes reach
         most of COCO's overlap thresholds.
     """
-    detector, card = load_detector(models_dir), read_card(models_dir, "parts", PartsCard)
-    networks = {side: Network(models_dir, card.network, side, 2) for side in {spec.side_px for spec in CROPS.values()}}
+    detector, card = read_card(models_dir, "detector", DetectorCard), read_card(models_dir, "parts", PartsCard)
     labelled = read_labelled(folder)
-    by_photo: dict[str, list[LabelledPart]] = defaultdict(list)
-    for part in labelled.parts:
-        by_photo[part.photo].append(part)
+    photos = [str(image["file_name"]) for image in labelled.coco["images"]]
+    shares = [photos[i::workers] for i in range(workers)]
+    with multiprocessing.get_context("spawn").Pool(workers, use_one_processor) as pool:
+        found = pool.starmap(_matches_in, [(folder, models_dir, labelled.parts, share) for share in shares])
     matches: dict[PartName, list[_Match]] = defaultdict(list)
-    for image in labelled.coco["images"]:
-        photo = read_photo(folder, str(image["file_name"]))
-        if isinstance(photo, Photo):
-            found = detector.find_all(photo, _SWEEP_FROM)
-            for one, truth in _matched(found, by_photo[photo.path]):
-                blends = () if truth is None else _blends(photo, one, networks)
-                matches[one.part].append(_Match(one, truth, blends))
+    for match in (match for share in found for match in share):
+        matches[match.found.part].append(match)
     counts = {part: sum(item.part is part for item in labelled.parts) for part in PARTS}
-    scores = {part.value: best_score(matches[part], counts[part], detector.card.least_score[part]) for part in PARTS}
+    scores = {part.value: best_score(matches[part], counts[part], detector.least_score[part]) for part in PARTS}
     weights = {part.value: best_weight(matches[part], scores[part.value], card.box_weight[part]) for part in PARTS}
     return scores, weights
+
+
+def _matches_in(
+    folder: Path, models_dir: Path, labelled: Sequence[LabelledPart], photos: Sequence[str]
+) -> list[_Match]:
+    """Everything found in some photos of a labelled folder."""
+    detector, card = load_detector(models_dir), read_card(models_dir, "parts", PartsCard)
+    networks = {side: Network(models_dir, card.network, side, 1) for side in {spec.side_px for spec in CROPS.values()}}
+    by_photo: dict[str, list[LabelledPart]] = defaultdict(list)
+    for part in labelled:
+        by_photo[part.photo].append(part)
+    matches: list[_Match] = []
+    for name in photos:
+        photo = read_photo(folder, name)
+        if isinstance(photo, Photo):
+            for one, truth in _matched(detector.find_all(photo, _SWEEP_FROM), by_photo[photo.path]):
+                matches.append(_Match(one, truth, () if truth is None else _blends(photo, one, networks)))
+    return matches
 
 
 def _matched(found: Sequence[FoundPart], labelled: Sequence[LabelledPart]) -> list[tuple[FoundPart, Box | None]]:
@@ -261,7 +275,7 @@ def main() -> None:
             values = fit_heads(predictions, read_card(args.models, "parts", PartsCard))
         update_card(args.models, "parts", PartsCard, values)
     elif args.step == "boxes":
-        scores, weights = fit_boxes(args.data, args.models)
+        scores, weights = fit_boxes(args.data, args.models, args.workers)
         update_card(args.models, "detector", DetectorCard, {"least_score": scores})
         update_card(args.models, "parts", PartsCard, {"box_weight": weights})
     else:

@@ -112,7 +112,7 @@ def fit_temperatures(models: Path, predictions: Mapping[str, Any]) -> None:
 def fit_to_folder(models: Path, configs: Path, folder: Path, workers: int, drawn_pairs: int, say: Say) -> None:
     """Fit least scores and box weights (cards in `models`) and the evidence (in `configs`) to a labelled folder."""
     say("fitting boxes")
-    scores, weights = fit_boxes(folder, models)
+    scores, weights = fit_boxes(folder, models, workers)
     update_card(models, "detector", DetectorCard, {"least_score": scores})
     update_card(models, "parts", PartsCard, {"box_weight": weights})
     say("fitting the evidence")
