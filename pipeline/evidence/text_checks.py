@@ -16,6 +16,9 @@ from pipeline.evidence.print_reading import best_text, canonical, misread_likeli
 _NEAR = 4  # inches; a size printed otherwise than stated is seldom further off
 # Where waist and leg do not both agree, the shares of: only one of them differs (each), both differ.
 _ONE_DIFFERS, _BOTH_DIFFER = 0.4, 0.2
+# Digits that read as a digit upside down too, and as which.
+_UPSIDE_DOWN = str.maketrans("69", "96")
+_EITHER_WAY_UP = frozenset("01689")
 
 
 def text_readings(
@@ -49,7 +52,7 @@ def style_agrees(
         return None
     stated = canonical(listing.style_number or "")
     others = [canonical(number) for number in sheet.styles if not same_print(number, stated)]
-    agree, differ = _agreement(canonical(read.text), stated, others, read.confidence, checks)
+    agree, differ = _style_likelihood(canonical(read.text), stated, others, read.confidence)
     return _reading("style_agrees", {"yes": agree, "no": differ}, read)
 
 
@@ -101,7 +104,11 @@ def code_match(texts: Sequence[TextReading], digits: int, checks: TextChecks) ->
     tag = _code(texts, PartName.CARE_TAG, digits, checks)
     if button is None or tag is None:
         return None
-    match, differ = _code_likelihood(_digits(button.text), _digits(tag.text), button.confidence, tag.confidence, checks)
+    ways = [
+        _code_likelihood(way, _digits(tag.text), button.confidence, tag.confidence, checks)
+        for way in _ways_up(_digits(button.text))
+    ]
+    match, differ = (sum(side) / len(ways) for side in zip(*ways, strict=True))
     reading = _reading("code_match", {"match": match, "differ": differ}, button)
     return CueReading(
         reading.cue,
@@ -111,6 +118,12 @@ def code_match(texts: Sequence[TextReading], digits: int, checks: TextChecks) ->
         box=button.box,
         text=f"button {_digits(button.text)}, care tag {_digits(tag.text)}",
     )
+
+
+def _ways_up(code: str) -> tuple[str, ...]:
+    """What a code may be: a button has no top, and some codes read as another when they stand on their heads."""
+    turned = code[::-1].translate(_UPSIDE_DOWN)
+    return (code, turned) if set(code) <= _EITHER_WAY_UP and turned != code else (code,)
 
 
 def _code(texts: Sequence[TextReading], part: PartName, digits: int, checks: TextChecks) -> TextReading | None:
@@ -160,6 +173,19 @@ def _agreement(
     candidates = set(others) | ({read} - {stated})
     differ = [misread_likelihood(read, other, confidence, checks.lookalikes) for other in sorted(candidates)]
     return agree, sum(differ) / max(len(differ), 1)
+
+
+def _style_likelihood(read: str, stated: str, others: Sequence[str], confidence: float) -> tuple[float, float]:
+    """Likelihood of a read style if the stated one is printed, and if one of the others is.
+
+    A style is read as a whole, as one of the maker's: where the reading is wrong, any of them may be printed, however
+    many characters they differ by. A reading that is hardly surer than a guess says hardly anything.
+    """
+    candidates = sorted(set(others) | ({read} - {stated}))
+    guess = (1 - min(confidence, 0.999)) / (len(candidates) + 1)
+    if read == stated:
+        return guess + confidence, guess
+    return guess, guess + confidence / len(candidates)
 
 
 def _size_likelihood(pairs: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -18,6 +18,24 @@ def codes(button: str, tag: str, confidence: float = 0.98):
     return code_match([print_on(BACK, "code", button, confidence), print_on(TAG, "code", tag, confidence)], 4, CHECKS)
 
 
+def test_a_style_that_was_hardly_read_says_hardly_anything():
+    def says_no(confidence: float) -> float:
+        read = [print_on(LABEL, "style", "QM-28", confidence)]
+        cue = style_agrees(listing(style_number="QM-21"), read, sheet(), CHECKS)
+        return 0.5 if cue is None else cue.likelihood["no"]
+
+    assert says_no(0.98) > 0.9
+    assert says_no(0.25) < 0.7
+    assert says_no(0.25) < says_no(0.5) < says_no(0.98)
+
+
+def test_a_code_read_standing_on_its_head_is_no_mismatch():
+    turned = codes("6916", "9169")
+    assert turned.likelihood["match"] > 0.9
+    assert codes("6916", "9168").likelihood["differ"] > 0.5  # neither way up
+    assert codes("6923", "3269").likelihood["differ"] > 0.9  # a 2 and a 3 have one way up only
+
+
 def test_equal_codes_match():
     assert codes("4071", "4071").likelihood["match"] > 0.99
 
