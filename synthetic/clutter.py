@@ -113,6 +113,11 @@ def _leaves(rng: Rng, picture: Picture) -> None:
         picture[box] = picture[box] * (1 - a) + fill * a
 
 
+def _lay_over(under: Picture, top: Picture, inside: Picture) -> None:
+    """Put a thing on what lies there, as far as `inside` (h, w, 1) in 0..1 says that it covers it."""
+    under[:] = under * (1 - inside) + np.clip(top, 0, 1) * inside
+
+
 def _discs(rng: Rng, picture: Picture) -> None:
     """Coins, lids, plates, wheels, berries: round things that are no hardware on cloth."""
     side = picture.shape[0]
@@ -131,8 +136,7 @@ def _discs(rng: Rng, picture: Picture) -> None:
             else 0.8 + 0.2 * np.sin(d * rng.uniform(4, 25))
         )
         light = (1 + 0.4 * (x - c[0]) / r)[..., None] if rng.random() < 0.5 else 1.0
-        under = picture[y0:y1, x0:x1]
-        under[:] = under * (1 - inside) + np.clip(colour * shade[..., None] * light, 0, 1) * inside
+        _lay_over(picture[y0:y1, x0:x1], colour * shade[..., None] * light, inside)
 
 
 def _balls(rng: Rng, picture: Picture) -> None:
@@ -150,7 +154,7 @@ def _balls(rng: Rng, picture: Picture) -> None:
             shade = shade + 0.2 * np.sin(v * rng.uniform(5, 40) + rng.uniform(0, 6))
         glint = np.exp(-(((u - slope[0]) ** 2 + (v - slope[1]) ** 2) / rng.uniform(0.003, 0.06)))
         ball = _colour(rng) * shade[..., None] + rng.uniform(0, 1) * glint[..., None]
-        picture[:] = picture * (1 - inside) + np.clip(ball, 0, 1) * inside
+        _lay_over(picture, ball, inside)
 
 
 def _solids(rng: Rng, picture: Picture) -> None:
@@ -182,7 +186,7 @@ def _solids(rng: Rng, picture: Picture) -> None:
             at, size = rng.uniform(-0.5, 0.5, 2), float(rng.uniform(0.04, 0.15))
             glint = np.clip(2 - np.maximum(np.abs(u - at[0]), np.abs(v - at[1])) / size, 0, 1)[..., None]
             solid = solid * (1 - glint) + glint * rng.uniform(0.7, 1.0)
-        picture[:] = picture * (1 - inside) + np.clip(solid, 0, 1) * inside
+        _lay_over(picture, solid, inside)
 
 
 def _coins(rng: Rng, picture: Picture) -> None:
@@ -204,8 +208,7 @@ def _coins(rng: Rng, picture: Picture) -> None:
         slope = cv2.Sobel(height.astype(np.float32), cv2.CV_32F, 1, 1, ksize=3)
         piece = metal * (0.75 + np.clip(1.5 * slope, -0.6, 0.6))[..., None]
         inside = np.clip((1 - d) * r, 0, 1)[..., None]
-        under = picture[y0:y1, x0:x1]
-        under[:] = under * (1 - inside) + np.clip(piece, 0, 1) * inside
+        _lay_over(picture[y0:y1, x0:x1], piece, inside)
 
 
 def _dials(rng: Rng, picture: Picture) -> None:

@@ -88,7 +88,7 @@ class Detector:
 def squares_around(seen: Boxes, photo_wh: tuple[int, int], card: DetectorCard) -> tuple[Square, ...]:
     """Where to look closer: round all that was seen, or in two halves where some of it would still be tiny.
 
-    None where that would show no more than the first look.
+    No square where a look at it would show no more than the first one.
     """
     if len(seen.parts) == 0:
         return ()
