@@ -82,6 +82,7 @@ class Pair:
     weave: int
     yarn_mm: float
     thread: Colour
+    lustre: float  # of the thread, 0 dull .. 1
     look: Look
 
     def rng(self, *what: int) -> Rng:
@@ -186,7 +187,7 @@ def make_pair(
         waist_in=waist, leg_in=leg, printed_style=printed_style, printed_waist=printed_waist, printed_leg=printed_leg,
         code=code, tag_code=tag_code, metal=metal, motto_curve=curve, tab_text=tab_text, tab_offset_mm=offset,
         zip_text=zip_text, wear=wear, denim=denim, denim_pale=pale, weave=int(rng.choice(look.weaves)),
-        yarn_mm=float(rng.uniform(0.4, 0.85)), thread=thread, look=look,
+        yarn_mm=float(rng.uniform(0.4, 0.85)), thread=thread, lustre=float(max(0.0, rng.uniform(-0.5, 0.7))), look=look,
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from synthetic.canvas import Colour, Patch, Pen, Points, Print, arc_cap_limit, circle, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
+from synthetic.parts.metal import lay_bare_metal, lay_coat
 
 Rng = np.random.Generator
 _COATS = ("#3a2a1c", "#1d1d1f", "#8a5a2a", "#c9a24a", "#6b4a35", "#9aa0a6", "#5a3a2a", "#b5793c", "#d8d3c8", "#4b4f55")
@@ -116,7 +117,7 @@ def _blobs(patch: Patch | None, rng: Rng, px_per_mm: float) -> Patch | None:
 
 def draw_button(pen: Pen, pair: Pair) -> None:
     """The face: rim legend, ring and dot; finish and lettering as the states say."""
-    canvas, rng = pen.canvas, pair.rng(30)
+    rng = pair.rng(30)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = face_radius(pair)
     _buttonhole(pen, pair, rng, radius)
@@ -129,9 +130,9 @@ def draw_button(pen: Pen, pair: Pair) -> None:
         tint = linear(str(rng.choice(_COATS)))
         keep = rng.uniform(0.0, 0.4)
         colour = tuple(keep * c + (1 - keep) * t for c, t in zip(colour, tint, strict=True))
-        canvas.paint(body, colour, metal=float(rng.uniform(0.0, 0.2)), gloss=float(rng.uniform(0.15, 0.8)))
+        lay_coat(pen, body, colour, rng)
     else:
-        canvas.paint(body, colour, metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
+        lay_bare_metal(pen, body, colour, rng, wear=pair.wear, size_mm=radius, turned=True)
     _face_lettering(pen, pair, rng, radius, relief)
     if coated and rng.random() < 0.5:
         _chips(pen, rng, radius, metal_colour(pair, rng))
@@ -158,9 +159,10 @@ def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float
         2 * np.pi * 0.97,
         stroke=int(rng.integers(1, 5)),
     )
-    parts = [legend, pen.ring((0, 0), radius * 0.34, radius * 0.07), pen.disc((0, 0), radius * 0.11)]
-    if rng.random() < 0.5:
-        parts.append(pen.ring((0, 0), radius * 0.5, radius * 0.03))
+    dot = float(rng.choice([0.0, rng.uniform(0.07, 0.2)]))
+    parts = [legend, pen.disc((0, 0), radius * dot) if dot else None]
+    for share in rng.choice([0.18, 0.26, 0.34, 0.42, 0.5, 0.85], int(rng.integers(0, 5)), replace=False):
+        parts.append(pen.ring((0, 0), radius * float(share), radius * float(rng.uniform(0.02, 0.08))))
     depth = float(rng.uniform(0.12, 0.3)) * (0.55 if coated else 1.0)
     if pair.states["button_lettering"] == "blobs":
         parts[0] = _blobs(legend, rng, pen.scale)
@@ -200,14 +202,14 @@ def _scratches(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
 
 def draw_button_back(pen: Pen, pair: Pair) -> None:
     """The back disc with the plant code; on old pairs parts of it are worn away."""
-    canvas, rng = pen.canvas, pair.rng(31)
+    rng = pair.rng(31)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = back_radius(pair)
     body = _disc(pen, radius, float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.0, 0.4)), max(relief, 0.4))
     if body is None:
         return
     colour = metal_colour(pair, rng) if rng.random() < 0.7 else (0.55, 0.55, 0.56)
-    canvas.paint(body, colour, metal=float(rng.uniform(0.7, 1.0)), gloss=0.1)
+    lay_bare_metal(pen, body, colour, rng, wear=pair.wear, size_mm=radius, turned=True)
     rings = [0.88, 0.94] if rng.random() < 0.75 else [0.5, 0.6, 0.88, 0.94]  # few cross the code
     for share in rng.choice(rings, int(rng.integers(0, 3)), replace=False):
         _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
@@ -261,7 +263,7 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
     )
     if body is None:
         return
-    canvas.paint(body, metal_colour(pair, rng), metal=float(rng.uniform(0.75, 1.0)), gloss=0.1)
+    lay_bare_metal(pen, body, metal_colour(pair, rng), rng, wear=pair.wear, size_mm=radius, turned=True)
     raised = bool(rng.random() < 0.4)
     house = pair.rng(34)
     kind = house.random()

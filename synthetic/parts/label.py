@@ -278,7 +278,7 @@ def size_prints(pair: Pair) -> list[Print]:
         for line in sheet.size_lines
     ]
     fonts = font_files()
-    font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.07, 0.1)
+    font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.06, 0.1)
     # the last line mostly reaches over the lower stitch row, so that the order of sewing and printing shows;
     # its foot stays on the label, however frayed
     meets = size_print_meets_seam(pair)
@@ -290,9 +290,10 @@ def size_prints(pair: Pair) -> list[Print]:
         spots, fit = [(w * 0.28, low - drop), (w * 0.72, low + drop)], w * 0.385
     else:
         spots, fit = [(w / 2 + shift, low - cap * 1.5), (w / 2 + shift, low)], w * 0.8 - 2 * abs(shift)
-    stroke = int(rng.integers(0, 4))
+    stroke, tracking = int(rng.integers(0, 4)), float(rng.choice([0.0, 0.0, 0.08, 0.16, 0.3]))
     return [
-        Print(t, font, float(cap), spot, tilt, stroke=stroke, fit_mm=fit) for t, spot in zip(texts, spots, strict=False)
+        Print(t, font, float(cap), spot, tilt, tracking=tracking, stroke=stroke, fit_mm=fit)
+        for t, spot in zip(texts, spots, strict=False)
     ]
 
 
@@ -317,12 +318,13 @@ def _sewing(pair: Pair, rng: Rng, inset: float, relief: float) -> Callable[[Pen]
         np.array([(w - i, h - i), (i, h - i)]),
         np.array([(i, h - i), (i, i)]),
     ]
-    spacing = 25.4 / pair.sheet.pocket.stitches_per_inch * rng.uniform(0.85, 1.1)
+    spacing = 25.4 / pair.sheet.pocket.stitches_per_inch * rng.uniform(0.6, 1.25)
+    width, fill = float(rng.uniform(0.5, 1.0)), float(rng.uniform(0.6, 0.85))
     seed = int(rng.integers(2**31))
 
     def draw(pen: Pen) -> None:
         own = np.random.default_rng(seed)
         for side in sides:
-            sew_line(pen, side, spacing, own, pair.thread, relief, width_mm=0.8)
+            sew_line(pen, side, spacing, own, pair.thread, relief, width_mm=width, fill=fill, lustre=pair.lustre)
 
     return draw

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from synthetic.canvas import Colour, Pen, Points, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
-from synthetic.sewing import needle_holes, sew, sew_line, stitches_along
+from synthetic.sewing import needle_holes, sew, sew_line, stitches_along, walk
 from synthetic.textures import cloth_weaves, denim_weaves
 
+Rng = np.random.Generator
 _MM_PER_INCH = 25.4
 _OTHER_THREADS = (
     "#f4f1ea",
@@ -113,14 +114,14 @@ def draw_pocket(pen: Pen, pair: Pair, with_tab: bool = True) -> None:
     hem = float(rng.uniform(10, 18))
     hem_lines = [np.array([o[0] + (1, 2), o[1] + (-1, 2)]), np.array([o[0] + (1.5, hem), o[1] + (-1.5, hem)])]
     for line in hem_lines[: int(rng.integers(1, 3))]:
-        sew_line(pen, line, spacing, rng, pair.thread, relief)
+        sew_line(pen, line, spacing, rng, pair.thread, relief, lustre=pair.lustre)
     corner, down, out = _seam_frame(pair)
     lo, hi = tab_top_mm(pair) - 7, tab_top_mm(pair) + pair.sheet.tab.size[1] + 7
     for line in _rows(pair):
         rows = stitches_along(line, spacing, rng)
         if with_tab:
             rows = rows[~_near_tab(rows, corner, down, out, lo, hi)]
-        sew(pen, rows, pair.thread, relief)
+        sew(pen, rows, pair.thread, relief, lustre=pair.lustre)
     if with_tab:
         _draw_tab(pen, pair, relief)
         _tab_stitching(pen, pair, relief, lo, hi)
@@ -141,6 +142,29 @@ def _edge_wear(pen: Pen, pair: Pair, relief: float) -> None:
     pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 1.3), -0.7 * pair.wear)
     o = outline(pair, -0.4)
     pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 0.9), 0.35 if relief > 0.2 else 0.2)
+    rng = pair.rng(8)
+    if rng.random() < 0.25 + 0.5 * pair.wear:
+        _chafed(pen, pair, rng)
+
+
+def _chafed(pen: Pen, pair: Pair, rng: Rng) -> None:
+    """Where the fold has rubbed through: the undyed weft shows in a ragged pale line along the edge."""
+    spread, reach = float(rng.uniform(0.2, 0.5)), float(rng.uniform(0.1, 1.3))
+    points, along = walk(np.vstack([outline(pair, reach), outline(pair, reach)[:1]]), 0.35)
+    worn = np.convolve(rng.random(len(points)), np.ones(15) / 15, mode="same") + 0.25 * pair.wear > rng.uniform(
+        0.4, 0.6
+    )
+    points, along = points[worn], along[worn]
+    across = np.stack([-along[:, 1], along[:, 0]], 1)
+    starts = points + across * rng.normal(0, spread, (len(points), 1))
+    lengths = rng.uniform(0.2, 1.6, (len(points), 1))
+    if rng.random() < 0.5:  # threads lie across the edge or along it
+        along = across
+    hairs = np.stack([starts, starts + along * lengths + rng.normal(0, 0.15, starts.shape)], 1)
+    white = float(rng.uniform(0.35, 0.8))
+    pale = tuple(float(0.7 * white + 0.3 * c) for c in pair.denim_pale)
+    patch = pen.strokes(hairs, float(rng.uniform(0.2, 0.45)))
+    pen.canvas.paint(patch, pale, alpha=float(rng.uniform(0.4, 0.9)))
 
 
 def _bar_tacks(pen: Pen, pair: Pair, relief: float) -> None:
@@ -243,7 +267,7 @@ def _tab_stitching(pen: Pen, pair: Pair, relief: float, lo: float, hi: float) ->
             )  # fmt: skip
         else:
             stitches = stitches_along(line, spacing, rng, jitter=float(rng.uniform(0.02, 0.06)))
-        sew(pen, stitches, thread, relief)
+        sew(pen, stitches, thread, relief, lustre=pair.lustre)
 
 
 def _traces_of_resewing(pen: Pen, pair: Pair, relief: float, lo: float, hi: float, insets: list[float]) -> None:
@@ -265,7 +289,13 @@ def _traces_of_resewing(pen: Pen, pair: Pair, relief: float, lo: float, hi: floa
                 [corner + down * lo - out * (inset + drift * 0.5), corner + down * hi - out * (inset - drift * 0.4)]
             )
             colour = tuple(c * rng.uniform(0.85, 1.1) for c in pair.thread)
-            sew(pen, stitches_along(over, spacing * rng.uniform(0.7, 1.1), rng, jitter=0.08), colour, relief)
+            sew(
+                pen,
+                stitches_along(over, spacing * rng.uniform(0.7, 1.1), rng, jitter=0.08),
+                colour,
+                relief,
+                lustre=pair.lustre,
+            )
     if rng.random() < 0.5:
         start = corner + down * rng.uniform(lo, hi) - out * insets[0]
         steps = np.cumsum(rng.normal(0, 1.1, (7, 2)), 0)

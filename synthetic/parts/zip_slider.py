@@ -7,6 +7,7 @@ import numpy as np
 from synthetic.canvas import Colour, Pen, Points, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
+from synthetic.parts.metal import lay_bare_metal
 from synthetic.textures import cloth_weaves
 
 Rng = np.random.Generator
@@ -34,19 +35,14 @@ def _pull(pair: Pair, photo: int) -> Points:
     a = pull_angle(pair, photo)
     turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
     wide = pull_w / 2
-    neck = wide * float(pair.rng(42).uniform(0.5, 1.0))
-    shape = np.array(
-        [
-            (-neck, 0),
-            (neck, 0),
-            (wide, pull_l * 0.4),
-            (wide, pull_l * 0.92),
-            (wide * 0.6, pull_l),
-            (-wide * 0.6, pull_l),
-            (-wide, pull_l * 0.92),
-            (-wide, pull_l * 0.4),
-        ]
-    )
+    rng = pair.rng(42)
+    # half widths down the pull's one side: neck, where it widens, where it is widest, foot and its corner
+    neck, belly, foot = rng.uniform((0.4, 0.8, 0.65), (1.0, 1.0, 1.0))
+    widens, widest, corner = rng.uniform((0.1, 0.45, 0.86), (0.4, 0.75, 0.97))
+    half = np.array(
+        [(wide * neck, 0), (wide * belly, widens), (wide, widest), (wide * foot, corner), (0.6 * wide * foot, 1)]
+    ) * (1, pull_l)
+    shape = np.vstack([half, half[::-1] * (-1, 1)])
     return np.asarray(shape @ turn.T + np.array((0, body_h * 0.15)), np.float64)
 
 
@@ -105,22 +101,15 @@ def _teeth(pen: Pen, rng: Rng, metal: Colour, relief: float) -> None:
 def _slider(pen: Pen, pair: Pair, photo: int, rng: Rng, metal: Colour, relief: float) -> None:
     """Body and pull, each with its shadow."""
     canvas = pen.canvas
-    body_w, body_h, _, _ = _sizes(pair)
+    body_w, body_h, _, pull_l = _sizes(pair)
     slider = rectangle(-body_w / 2, -body_h / 2, body_w, body_h)
-    slider[2:, 0] *= 0.75
-    shiny = float(rng.uniform(0.6, 1.0))
+    slider[2:, 0] *= float(rng.uniform(0.65, 1.0))
     for shape, height in ((slider, 1.2), (_pull(pair, photo), 0.8)):
         canvas.darken(pen.polygon(shape + np.array((0.5, 0.7)), soften_px=0.8 * pen.scale), 0.55)
         patch = pen.polygon(shape)
         canvas.flatten(patch)
-        canvas.paint(
-            patch,
-            metal,
-            metal=shiny,
-            gloss=0.1,
-            raise_mm=height * max(relief, 0.3),
-            bevel_px=max(0.8, 0.45 * pen.scale),
-        )
+        lay_bare_metal(pen, patch, metal, rng, wear=pair.wear, size_mm=pull_l / 2)
+        canvas.paint(patch, None, raise_mm=height * max(relief, 0.3), bevel_px=max(0.8, 0.45 * pen.scale))
 
 
 def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
@@ -138,7 +127,7 @@ def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
     spot = down * pull_l * rng.uniform(0.52, 0.62) + (0, body_h * 0.15)
     angle = a + (np.pi / 2 if rng.random() < 0.5 else -np.pi / 2)
     across = len(pair.zip_text) <= 6 and rng.random() < 0.25
-    cap = pull_w * rng.uniform(0.3, 0.46)
+    cap = pull_w * rng.uniform(0.25, 0.46)
     if across:
         angle, cap = a, pull_w * 0.3
     word = pen.text(
@@ -147,11 +136,12 @@ def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
         cap,
         (spot[0], spot[1]),
         angle,
+        tracking=float(rng.choice([0.0, 0.0, 0.1, 0.2])),
         stroke=int(rng.integers(0, 5)),
-        fit_mm=pull_w * 0.85 if across else pull_l * rng.uniform(0.6, 0.74),
+        fit_mm=pull_w * 0.85 if across else pull_l * rng.uniform(0.5, 0.74),
     )
     raised = bool(rng.random() < 0.4)
     pen.canvas.paint(
         word, None, raise_mm=(1 if raised else -1) * 0.22 * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale)
     )
-    pen.canvas.darken(word, -0.3 if raised else float(rng.uniform(0.35, 0.7)))
+    pen.canvas.darken(word, float(rng.uniform(-0.4, 0.0) if raised else rng.uniform(0.15, 0.7)))
