@@ -225,6 +225,9 @@ class EvidenceConfig(_Frozen):
     least_spread: Fraction
     weak_alone_at_most: Annotated[float, Field(gt=0)] = 0.55
     ask_for_above_bits: Annotated[float, Field(ge=0)]
+    # Before a night has told: how many false alarms a sign gives, and how many listings that belief weighs as much as.
+    false_alarm_share: Share = 0.01
+    false_alarm_listings: Annotated[float, Field(gt=0)] = 15
     text_checks: TextChecks
     kinds: Mapping[Kind, KindLimits]
     sets: Mapping[str, Share]

@@ -2,6 +2,19 @@
 
 from pipeline.evidence.assess import assess, raw_log10_lr
 from pipeline.evidence.bayes import log10_odds, posterior
+from pipeline.evidence.sentences import doubt_notice
 from pipeline.evidence.style_checks import resolve_style, with_style
+from pipeline.evidence.tonight import Doubt, Doubts, doubts_tonight
 
-__all__ = ["assess", "log10_odds", "posterior", "raw_log10_lr", "resolve_style", "with_style"]
+__all__ = [
+    "Doubt",
+    "Doubts",
+    "assess",
+    "doubt_notice",
+    "doubts_tonight",
+    "log10_odds",
+    "posterior",
+    "raw_log10_lr",
+    "resolve_style",
+    "with_style",
+]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,15 +15,16 @@ from pipeline.evidence.asking import photo_requests
 from pipeline.evidence.bayes import posterior
 from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.groups import share_out
-from pipeline.evidence.pooling import pool, reading_vector
-from pipeline.evidence.sentences import reason_sentence
-from pipeline.evidence.style_checks import compare_with_style, resolve_style
-from pipeline.evidence.text_checks import text_readings
+from pipeline.evidence.pooling import reading_vector
+from pipeline.evidence.seen import pooled, readings_by_cue
+from pipeline.evidence.sentences import doubt_note, reason_sentence
+from pipeline.evidence.tonight import Doubt, Doubts, believed
 from pipeline.evidence.weights import CueTable, cue_log10_lr, cue_table, state_probabilities, telling_state
 
 Floats = NDArray[np.float64]
 # A sign makes more room than it takes, so that the limit on weak signs binds only where next to nothing else speaks.
 _ROOM_A_SIGN = 4.0
+_WORTH_A_WORD = 0.3  # log10; a sign that the night's doubt halves says so
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,25 +37,27 @@ class _SeenCue:
     table: CueTable
     log10_lr: float
     telling: int  # which state to name
+    doubt: Doubt | None  # None where it took next to nothing away
 
 
-def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceConfig) -> Assessment:
+def assess(
+    readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceConfig, tonight: Doubts | None = None
+) -> Assessment:
     """Weigh everything seen of one listing.
 
     Args:
         readings: what the photos and the listing show.
         sheet: what a genuine pair of this maker shows.
         evidence: shares, bounds, groups, overrides, calibration and prior.
+        tonight: from `doubts_tonight`, of the whole night that the listing came in with; None: no doubt of that kind.
 
     Raises:
         ValueError: if a reading names a cue or a state that does not exist.
     """
-    texts = [text for part in readings.parts for text in part.texts]
-    style = resolve_style(readings.listing, texts, sheet, evidence.text_checks)
-    from_text = text_readings(readings.listing, texts, sheet, style, evidence.text_checks)
-    from_photos = (reading for part in readings.parts for reading in part.cues)
-    compared = (compare_with_style(reading, style) for reading in (*from_photos, *readings.cues))
-    seen = _seen_cues([*(reading for reading in compared if reading is not None), *from_text], evidence)
+    found = readings_by_cue(readings, sheet, evidence)
+    doubts = tonight or {}
+    joined = (_joined(of_cue, evidence, doubts.get(name)) for name, of_cue in found.by_cue.items())
+    seen = [item for item in joined if item is not None]
     seen = [item for item in (_unexplained(item, seen, evidence) for item in seen) if item is not None]
 
     counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
@@ -68,7 +71,7 @@ def assess(readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceC
         probability=probability,
         reasons=_reasons(seen, counted, evidence),
         not_seen=not_seen,
-        ask_for=photo_requests(not_seen, probability, evidence, style=style, texts=texts),
+        ask_for=photo_requests(not_seen, probability, evidence, style=found.style, texts=found.texts),
     )
 
 
@@ -94,26 +97,18 @@ def raw_log10_lr(assessment: Assessment) -> float:
     return sum(reason.log10_lr for reason in assessment.reasons)
 
 
-def _seen_cues(readings: Iterable[CueReading], evidence: EvidenceConfig) -> list[_SeenCue]:
-    """Join the readings of each cue; one that says next to nothing counts as not seen."""
-    by_cue: dict[str, list[CueReading]] = {}
-    for reading in readings:
-        if reading.cue not in CUES:
-            raise ValueError(f"no such cue: {reading.cue}; known are {', '.join(CUES)}")
-        by_cue.setdefault(reading.cue, []).append(reading)
-    joined = (_joined(by_cue[name], evidence) for name in CUES if name in by_cue)
-    return [item for item in joined if item is not None]
-
-
-def _joined(readings: Sequence[CueReading], evidence: EvidenceConfig) -> _SeenCue | None:
+def _joined(readings: Sequence[CueReading], evidence: EvidenceConfig, doubt: Doubt | None) -> _SeenCue | None:
     """One cue's readings joined; None where they say next to nothing."""
     cue = readings[0].cue
     table = cue_table(cue, evidence)
-    likelihood = pool(readings, table.states, evidence)
-    if likelihood.max() - likelihood.min() <= evidence.least_spread:
+    as_read = pooled(readings, table.states, evidence)
+    if as_read is None:
         return None
+    likelihood = believed(as_read, table, doubt)
     telling = telling_state(likelihood, table, evidence.prior_counterfeit)
-    return _SeenCue(cue, tuple(readings), likelihood, table, cue_log10_lr(likelihood, table), telling)
+    log10_lr = cue_log10_lr(likelihood, table)
+    is_less = cue_log10_lr(as_read, table) - log10_lr >= _WORTH_A_WORD
+    return _SeenCue(cue, tuple(readings), likelihood, table, log10_lr, telling, doubt if is_less else None)
 
 
 def _unexplained(item: _SeenCue, seen: Sequence[_SeenCue], evidence: EvidenceConfig) -> _SeenCue | None:
@@ -131,7 +126,7 @@ def _unexplained(item: _SeenCue, seen: Sequence[_SeenCue], evidence: EvidenceCon
         for reading in other.readings
     }
     left = [reading for reading in item.readings if reading.part not in named]
-    return _joined(left, evidence) if left else None
+    return _joined(left, evidence, None) if left else None  # no network judges it, so the night doubts nothing
 
 
 def _kind(item: _SeenCue, evidence: EvidenceConfig) -> Kind:
@@ -190,4 +185,6 @@ def _note(item: _SeenCue, state: str, counted: float) -> str | None:
         notes.append(f"weight set by hand: {item.table.notes[state]}")
     if counted != item.log10_lr:
         notes.append("counted in part, as it moves together with a stronger sign")
+    if (doubt := item.doubt) is not None:
+        notes.append(doubt_note(doubt.seen, doubt.departing, doubt.usual_share, doubt.is_clear))
     return "; ".join(notes) or None

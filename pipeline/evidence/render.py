@@ -23,6 +23,8 @@ def _head(evidence: EvidenceConfig) -> list[str]:
         ("least_spread", "a reading that barely prefers a state counts as not seen"),
         ("weak_alone_at_most", "weak signs alone never count for more than this (0.6 would be even odds)"),
         ("ask_for_above_bits", "a photo expected to tell less than this is not asked for"),
+        ("false_alarm_share", "share of genuine pairs on which a sign is read by mistake, believed before a night"),
+        ("false_alarm_listings", "so many listings of a night weigh as much as that belief"),
     )
     checks = (
         ("price_low_below", "low: under this fraction of the style's lowest usual price"),

@@ -78,3 +78,32 @@ def request_sentence(views: Sequence[str]) -> str:
     """
     wanted = " and of ".join(VIEWS[view] for view in views)
     return f"Could you please add a photo of {wanted}? It helps buyers to see what they get. Thank you."
+
+
+def doubt_note(seen: int, departing: int, usual_share: float, is_clear: bool) -> str:
+    """Why a sign counts for less than it would by itself.
+
+    Args:
+        seen: listings of the night on which the cue was seen.
+        departing: of these, read as departing.
+        usual_share: of departures, 0..1.
+        is_clear: whether so many departures cannot well be chance; else the night is too small to tell.
+    """
+    if is_clear:
+        return f"counted for less: tonight {_per_cent(departing / seen)} of the listings show this, " + (
+            f"{_per_cent(usual_share)} would be usual"
+        )
+    return f"counted for less: the {seen} of tonight's listings that show this are few to tell a false alarm by"
+
+
+def doubt_notice(cue: str, seen: int, departing: int, usual_share: float) -> str:
+    """A line for the analyst about a sign that is read far too often; the arguments are `doubt_note`'s."""
+    return (
+        f"the sign {cue} is read on {departing} of {seen} listings ({_per_cent(departing / seen)}; "
+        f"{_per_cent(usual_share)} would be usual), more than many counterfeits would explain: "
+        "it counts for less tonight. Look at these crops, label some and train on them"
+    )
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.0f}%"

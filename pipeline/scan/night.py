@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig, ReferenceSheet
 from pipeline.domain import Assessment, CueReading, Listing, ListingReadings, PartReading, Problem
-from pipeline.evidence import assess, resolve_style, with_style
+from pipeline.evidence import Doubts, assess, doubt_notice, doubts_tonight, resolve_style, with_style
 from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.photo_reuse import ReuseEntry, find_reuse, reuse_reading
 from pipeline.ranking import rank
@@ -25,7 +25,7 @@ OnProgress = Callable[[int, int], None]
 class ScanResult:
     """Assessments most suspicious first; parts and problems in the order of the listings and their photos.
 
-    `notices` say what was not looked at in any listing, and why.
+    `notices` say what was not looked at in any listing, and which signs the whole night shows to be no good, and why.
     """
 
     assessments: tuple[Assessment, ...]
@@ -69,11 +69,21 @@ def scan_listings(
     memory = load_memory(models_dir, read_card(models_dir, "parts", PartsCard))
     pool = Pool(models_dir, photos_root, sheets, workers)
     readings = look_at_listings(listings, pool, evidence, on_progress)
+    tonight = doubts_tonight(readings, sheets, evidence)
     return ScanResult(
-        assessments=rank(assess(one, sheets[one.listing.maker], evidence) for one in readings),
+        assessments=rank(assess(one, sheets[one.listing.maker], evidence, tonight) for one in readings),
         parts=tuple(part for one in readings for part in one.parts),
         problems=tuple(problem for one in readings for problem in one.problems),
-        notices=(memory,) if isinstance(memory, str) else (),
+        notices=(*([memory] if isinstance(memory, str) else []), *_notices(tonight)),
+    )
+
+
+def _notices(tonight: Doubts) -> tuple[str, ...]:
+    """A line for each sign that is read far too often for a night of these listings."""
+    return tuple(
+        doubt_notice(cue, doubt.seen, doubt.departing, doubt.usual_share)
+        for cue, doubt in tonight.items()
+        if doubt.is_clear
     )
 
 

@@ -28,7 +28,7 @@ from pipeline.config import ReferenceSheet, load_evidence, load_sheets
 from pipeline.detect import load_detector
 from pipeline.domain import Box, FoundPart, PartName, Photo
 from pipeline.evaluate.labelled import LabelledPart, read_labelled
-from pipeline.evidence import assess, raw_log10_lr
+from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
 from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
 from pipeline.evidence.render import render
 from pipeline.intake import check_against_sheets, read_photo
@@ -230,7 +230,9 @@ def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int
     listings, _ = check_against_sheets(labelled.listings, sheets)
     known = [listing for listing in listings if listing.listing_id in labelled.truth]
     readings = look_at_listings(known, Pool(models_dir, folder, sheets, workers), weighed, _silent)
-    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed)) for one in readings]
+    # Weighed as one night, doubts of its signs included, as scans will be.
+    tonight = doubts_tonight(readings, sheets, weighed)
+    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in readings]
     truth = [labelled.truth[one.listing.listing_id].counterfeit for one in readings]
     return render(with_learned(weighed, {}, fit_calibration(raw, truth, segments=1, ridge=5.0)))
 

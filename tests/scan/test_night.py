@@ -9,8 +9,8 @@ import pytest
 from pipeline.config import ConfigError
 from pipeline.domain import Listing, ListingReadings
 from pipeline.evidence import assess
-from pipeline.scan import Pool, look_at_listings, scan_listings
-from tests.evidence.builders import evidence, listing, sheet
+from pipeline.scan import Pool, look_at_listings, night, scan_listings
+from tests.evidence.builders import evidence, listing, seen, sheet, sure
 from tests.scan.stand_ins import ByName
 
 SHEETS = {"quillmere": sheet()}
@@ -59,3 +59,20 @@ def test_the_order_of_photos_changes_nothing():
 def test_without_networks_one_line_says_so(tmp_path):
     with pytest.raises(ConfigError, match="card is missing"):
         scan_listings([listing(photos=("a",))], tmp_path, SHEETS, evidence(), tmp_path, 1, lambda done, total: None)
+
+
+def test_a_sign_that_is_read_far_too_often_is_told_of_and_counts_for_less(monkeypatch, tmp_path):
+    def all_coated(listings, pool, weights, on_progress):
+        return tuple(ListingReadings(one, cues=(sure("button_finish", "coated"),)) for one in listings)
+
+    for name, stand_in in {
+        "look_at_listings": all_coated, "read_card": lambda *given: None, "load_memory": lambda *given: "no memory",
+    }.items():  # fmt: skip
+        monkeypatch.setattr(night, name, stand_in)
+    listings = [listing(listing_id=str(n)) for n in range(30)]
+    result = scan_listings(listings, tmp_path, SHEETS, evidence(), tmp_path, 1, lambda done, total: None)
+    memory, sign = result.notices
+    assert memory == "no memory"
+    assert "button_finish is read on 30 of 30 listings (100%; 4% would be usual)" in sign
+    alone = assess(seen(sure("button_finish", "coated")), sheet(), evidence())
+    assert all(0 < one.log10_lr < alone.log10_lr / 4 for one in result.assessments)
