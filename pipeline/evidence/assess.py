@@ -186,5 +186,5 @@ def _note(item: _SeenCue, state: str, counted: float) -> str | None:
     if counted != item.log10_lr:
         notes.append("counted in part, as it moves together with a stronger sign")
     if (doubt := item.doubt) is not None:
-        notes.append(doubt_note(doubt.seen, doubt.departing, doubt.usual_share, doubt.is_clear))
+        notes.append(doubt_note(doubt.seen, doubt.departing, doubt.usual_share, doubt.too_many))
     return "; ".join(notes) or None

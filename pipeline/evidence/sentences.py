@@ -80,16 +80,16 @@ def request_sentence(views: Sequence[str]) -> str:
     return f"Could you please add a photo of {wanted}? It helps buyers to see what they get. Thank you."
 
 
-def doubt_note(seen: int, departing: int, usual_share: float, is_clear: bool) -> str:
+def doubt_note(seen: int, departing: int, usual_share: float, too_many: float) -> str:
     """Why a sign counts for less than it would by itself.
 
     Args:
         seen: listings of the night on which the cue was seen.
         departing: of these, read as departing.
         usual_share: of departures, 0..1.
-        is_clear: whether so many departures cannot well be chance; else the night is too small to tell.
+        too_many: departures beyond what counterfeits would explain; 0 where the night is merely small.
     """
-    if is_clear:
+    if too_many > 0:
         return f"counted for less: tonight {_per_cent(departing / seen)} of the listings show this, " + (
             f"{_per_cent(usual_share)} would be usual"
         )

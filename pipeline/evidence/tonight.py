@@ -50,6 +50,7 @@ class Doubt:
     seen: int  # listings on which the cue was seen
     departing: int  # of these, read as departing
     usual_share: float  # of departures, with as many counterfeits as usual
+    too_many: float  # departures that even many more counterfeits would not explain
     false_alarms: float  # share of listings that are read so by mistake, strictly between 0 and 1
     is_clear: bool  # false alarms matter, and chance hardly explains so many departures, even on a bad night
 
@@ -115,7 +116,7 @@ def _doubt(seen: int, departing: int, table: CueTable, departs: NDArray[np.bool_
     too_many = max(0.0, others_departing - others * generous)
     false_alarms = (too_many + evidence.false_alarm_share * weight) / (others + weight)
     is_clear = false_alarms > _WORTH_TELLING and at_least_by_chance(departing, seen, generous) < _HARDLY_CHANCE
-    return Doubt(seen, departing, usual, false_alarms, is_clear)
+    return Doubt(seen, departing, usual, too_many, false_alarms, is_clear)
 
 
 def _share(table: CueTable, departs: NDArray[np.bool_], counterfeit: float) -> float:

@@ -47,7 +47,7 @@ def with_doubts(night, cues: tuple[CueReading, ...]) -> Assessment:
 
 
 def doubt(false_alarms: float, is_clear: bool = True) -> Doubt:
-    return Doubt(40, 16, 0.036, false_alarms, is_clear)
+    return Doubt(40, 16, 0.036, 13.2, false_alarms, is_clear)
 
 
 def test_the_share_of_false_alarms_is_the_posterior_mean_worked_by_hand():
@@ -116,9 +116,10 @@ def test_what_speaks_for_a_pair_is_believed_as_before():
     assert with_doubts(coated_night(17, 41), clean) == assess(seen(*clean), sheet(), CONFIG)
 
 
-def test_without_a_night_nothing_is_doubted():
-    sign = seen(sure("button_finish", "coated"))
-    assert assess(sign, sheet(), CONFIG, {}) == assess(sign, sheet(), CONFIG)
+def test_without_a_night_a_sign_counts_the_log_of_the_two_shares():
+    sign = assess(seen(sure("button_finish", "coated")), sheet(), evidence(least_doubt=0.0))
+    assert sign.reasons[0].log10_lr == pytest.approx(np.log10(0.172766 / 0.001996))
+    assert sign.reasons[0].note is None
 
 
 @given(st.floats(0.51, 0.999), st.floats(1e-3, 0.4), doubted)
