@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -55,13 +55,28 @@ class Looker:
         found = self._detector.find_all(photo)
         read = [self._reader.read(photo, part, styles) for part in found if part.is_sure]
         placed = with_tab_position(read, self._plans[maker])
-        judged = [as_sure(reading, part.points) for reading, part in zip(placed, read, strict=True)]
+        judged = sure_or_not([(reading, part.points) for reading, part in zip(placed, read, strict=True)])
         unsure = [PartReading(part) for part in found if not part.is_sure]
         return Seen((*judged, *unsure), fingerprint(photo))
 
 
-def as_sure(reading: PartReading, points: Mapping[str, object]) -> PartReading:
-    """The reading; where nothing at all could be judged, often there is no part: a dial, a lamp, a planet."""
-    if reading.cues or reading.texts or points:
-        return reading
-    return replace(reading, found=replace(reading.found, is_sure=False))
+def sure_or_not(read: Sequence[tuple[PartReading, Mapping[str, object]]]) -> list[PartReading]:
+    """What was read of a photo's parts; those on which too little could be judged are told of as unsure, without cues.
+
+    Where nothing can be judged there is often no part: a dial, a lamp, a planet. Nor does metal's colour alone make
+    one, as anything grey has it; beside a part that shows more, it does.
+
+    Args:
+        read: of each part its reading, and the points that were found on it.
+    """
+    tells = [_tells_more_than_metal(reading, points) for reading, points in read]
+    among_parts = any(tells)
+    return [
+        reading if more or (among_parts and reading.cues) else PartReading(replace(reading.found, is_sure=False))
+        for (reading, _), more in zip(read, tells, strict=True)
+    ]
+
+
+def _tells_more_than_metal(reading: PartReading, points: Mapping[str, object]) -> bool:
+    """Whether anything was read but the metal's colour, as the network names it."""
+    return bool(reading.texts or points or any(cue.cue != "metal_name" for cue in reading.cues))
