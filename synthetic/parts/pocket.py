@@ -43,6 +43,12 @@ def outline(pair: Pair, inset: float = 0.0) -> Points:
     ], np.float64)  # fmt: skip
 
 
+def _all_round(pair: Pair, inset: float) -> Points:
+    """The outline as a line that comes back to its start."""
+    corners = outline(pair, inset)
+    return np.vstack([corners, corners[:1]])
+
+
 def _seam_frame(pair: Pair) -> tuple[Points, Points, Points]:
     """Right-hand seam: its top corner, unit direction down, outward normal."""
     corner, bottom = outline(pair)[1], outline(pair)[2]
@@ -138,10 +144,8 @@ def _near_tab(stitches: Points, corner: Points, down: Points, out: Points, lo: f
 
 def _edge_wear(pen: Pen, pair: Pair, relief: float) -> None:
     """Pale abrasion along the patch's edge, dark line just outside."""
-    o = outline(pair, 0.6)
-    pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 1.3), -0.7 * pair.wear)
-    o = outline(pair, -0.4)
-    pen.canvas.darken(pen.strokes([np.vstack([o, o[:1]])], 0.9), 0.35 if relief > 0.2 else 0.2)
+    pen.canvas.darken(pen.strokes([_all_round(pair, 0.6)], 1.3), -0.7 * pair.wear)
+    pen.canvas.darken(pen.strokes([_all_round(pair, -0.4)], 0.9), 0.35 if relief > 0.2 else 0.2)
     rng = pair.rng(8)
     if rng.random() < 0.25 + 0.5 * pair.wear:
         _chafed(pen, pair, rng)
@@ -150,10 +154,9 @@ def _edge_wear(pen: Pen, pair: Pair, relief: float) -> None:
 def _chafed(pen: Pen, pair: Pair, rng: Rng) -> None:
     """Where the fold has rubbed through: the undyed weft shows in a ragged pale line along the edge."""
     spread, reach = float(rng.uniform(0.2, 0.5)), float(rng.uniform(0.1, 1.3))
-    points, along = walk(np.vstack([outline(pair, reach), outline(pair, reach)[:1]]), 0.35)
-    worn = np.convolve(rng.random(len(points)), np.ones(15) / 15, mode="same") + 0.25 * pair.wear > rng.uniform(
-        0.4, 0.6
-    )
+    points, along = walk(_all_round(pair, reach), 0.35)
+    patchy = np.convolve(rng.random(len(points)), np.ones(15) / 15, mode="same")
+    worn = patchy + 0.25 * pair.wear > rng.uniform(0.4, 0.6)
     points, along = points[worn], along[worn]
     across = np.stack([-along[:, 1], along[:, 0]], 1)
     starts = points + across * rng.normal(0, spread, (len(points), 1))
