@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -77,7 +78,8 @@ def line_of_text(text: str, path: Path, tracking: float = 0.0, stroke: int = 0) 
         text: what to write.
         path: the font file.
         tracking: extra space between letters, in capital heights.
-        stroke: widening of the strokes in 1/64 capital heights.
+        stroke: widening of the strokes in 1/64 capital heights; below 0, level strokes are thinned by as much at
+            both sides, down to hairlines, as in book faces with strong contrast.
 
     Returns:
         The mask cropped to its ink, with width and height in capital heights.
@@ -94,14 +96,24 @@ def line_of_text(text: str, path: Path, tracking: float = 0.0, stroke: int = 0) 
             pieces.append((x, char))
             x += font.getlength(char) + tracking * cap
         width = x
-    pad = stroke + 4
+    wider = max(stroke, 0)
+    pad = wider + 4
     image = Image.new("L", (int(width) + 2 * pad + 8, int(px * 1.6)), 0)
     draw = ImageDraw.Draw(image)
     for x, piece in pieces:
-        draw.text((pad + x, pad), piece, fill=255, font=font, stroke_width=stroke)
+        draw.text((pad + x, pad), piece, fill=255, font=font, stroke_width=wider)
     ink = image.getbbox() or (0, 0, 2, 2)
     mask = np.asarray(image.crop(ink))
+    if stroke < 0:
+        mask = _with_hairlines(mask, -stroke)
     return Glyphs(mask, mask.shape[1] / cap, mask.shape[0] / cap)
+
+
+def _with_hairlines(mask: NDArray[np.uint8], thinner_px: int) -> NDArray[np.uint8]:
+    """Level strokes thinned; a stroke that would vanish stays as a faint line."""
+    padded = np.pad(mask, ((thinner_px, thinner_px), (0, 0)))  # the letters' own edge is thinned, too
+    thinned = cv2.erode(padded, np.ones((2 * thinner_px + 1, 1), np.uint8))[thinner_px:-thinner_px]
+    return np.asarray(np.maximum(thinned, (0.4 * mask).astype(np.uint8)))
 
 
 @lru_cache(maxsize=4096)

@@ -112,7 +112,7 @@ def code_print(pair: Pair) -> Print:
     text = pair.sheet.care_tag.code_line.format(code=pair.tag_code)
     cap = min(pitch * rng.uniform(0.45, 0.72), rng.uniform(3.0, 6.5))
     spot = (w / 2 + float(rng.normal(0, 1.5)), h * 0.1 + pitch * (code_row + 0.5))
-    tracking, stroke = float(rng.choice([0, 0.1, 0.25])), int(rng.integers(0, 3))
+    tracking, stroke = float(rng.choice([0, 0.1, 0.25])), int(rng.integers(-1, 3))
     return Print(
         text, fonts[int(rng.integers(len(fonts)))], float(cap), spot, tracking=tracking, stroke=stroke, fit_mm=w * 0.8
     )

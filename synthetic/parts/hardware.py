@@ -141,14 +141,13 @@ def draw_button(pen: Pen, pair: Pair) -> None:
 
 
 def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float) -> None:
-    """The rim legend with the ring and dot inside it; shallower under a coat."""
-    coated = pair.states["button_finish"] == "coated"
+    """The rim legend with the ring and dot inside it. Depth and dirt tell nothing of the finish: alike for both."""
     fonts = font_files()
     font = fonts[int(rng.integers(len(fonts)))]
     cap = radius * rng.uniform(0.17, 0.24)
     middle = radius * rng.uniform(0.66, 0.74)
     raised = bool(rng.random() < 0.5)
-    fill = float(rng.uniform(0.25, 0.7))
+    fill = float(rng.uniform(0.0, 0.7))
     legend = pen.arc_text(
         pair.sheet.button.rim_legend,
         font,
@@ -157,18 +156,18 @@ def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float
         middle,
         float(rng.uniform(0, 6.28)),
         2 * np.pi * 0.97,
-        stroke=int(rng.integers(1, 5)),
+        stroke=int(rng.integers(-1, 5)),
     )
     dot = float(rng.choice([0.0, rng.uniform(0.07, 0.2)]))
     parts = [legend, pen.disc((0, 0), radius * dot) if dot else None]
     for share in rng.choice([0.18, 0.26, 0.34, 0.42, 0.5, 0.85], int(rng.integers(0, 5)), replace=False):
         parts.append(pen.ring((0, 0), radius * float(share), radius * float(rng.uniform(0.02, 0.08))))
-    depth = float(rng.uniform(0.12, 0.3)) * (0.55 if coated else 1.0)
+    depth = float(rng.uniform(0.07, 0.3))
     if pair.states["button_lettering"] == "blobs":
         parts[0] = _blobs(legend, rng, pen.scale)
         fill *= 0.8
     for patch in parts:
-        _stamp(pen, patch, depth, relief, fill * (0.6 if coated else 1.0), raised)
+        _stamp(pen, patch, depth, relief, fill, raised)
 
 
 def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
@@ -185,9 +184,9 @@ def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
 
 def _chips(pen: Pen, rng: Rng, radius: float, under: Colour) -> None:
     """Places where the coat has come off."""
-    for _ in range(int(rng.integers(1, 5))):
+    for _ in range(int(rng.integers(1, 5) if rng.random() < 0.6 else rng.integers(5, 16))):
         a, r = rng.uniform(0, 6.28), radius * np.sqrt(rng.random()) * 0.95
-        n = circle((r * np.cos(a), r * np.sin(a)), rng.uniform(0.2, 0.7), n=9) + rng.normal(0, 0.12, (9, 2))
+        n = circle((r * np.cos(a), r * np.sin(a)), rng.uniform(0.15, 0.8), n=9) + rng.normal(0, 0.12, (9, 2))
         pen.canvas.paint(pen.polygon(n), under, metal=0.9, raise_mm=-0.05)
 
 
@@ -272,7 +271,7 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
         canvas.paint(nub, None, raise_mm=0.5 * max(relief, 0.3), bevel_px=max(0.6, 0.1 * radius * pen.scale))
         _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), 0.12, relief, 0.4, False)
     if pair.states["rivet_stamp"] == "stamped":
-        fill = float(rng.uniform(0.35, 0.75)) * (1 - 0.35 * pair.wear)
+        fill = float(rng.uniform(0.1, 0.75)) * (1 - 0.35 * pair.wear)
         for patch in _rivet_legend(pen, pair, house, kind, inside):
             _stamp(pen, patch, float(rng.uniform(0.12, 0.28)), relief, fill, raised)
     elif rng.random() < 0.4:
@@ -283,7 +282,7 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
 def _rivet_legend(pen: Pen, pair: Pair, house: Rng, kind: float, inside: bool) -> list[Patch | None]:
     """The stamp's letters: round the nub, straight across, or along the upper rim."""
     radius, legend, fonts = rivet_radius(pair), pair.sheet.rivet.legend, font_files()
-    font, stroke = fonts[int(house.integers(len(fonts)))], int(house.integers(2, 6))
+    font, stroke = fonts[int(house.integers(len(fonts)))], int(house.integers(-1, 6))
     cap = radius * float(house.uniform(0.24, 0.36))
     up = -np.pi / 2
     if kind < 0.6 and not inside:

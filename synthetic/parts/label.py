@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from synthetic.canvas import Colour, Patch, Pen, Points, Print, linear, rectangle
-from synthetic.lettering import font_files
+from synthetic.lettering import font_files, line_of_text
 from synthetic.pair import Pair
 from synthetic.sewing import sew_line
 from synthetic.textures import cloth_weaves, cloud_tiles
@@ -190,7 +190,7 @@ def _artwork(pen: Pen, pair: Pair, rng: Rng, relief: float) -> Callable[[], None
             font_name,
             rng.uniform(0.10, 0.17) * h,
             (w / 2, top),
-            stroke=int(rng.integers(0, 4)),
+            stroke=int(rng.integers(-2, 4)),
             fit_mm=w * rng.uniform(0.6, 0.82),
         )
     ]
@@ -278,19 +278,25 @@ def size_prints(pair: Pair) -> list[Print]:
         for line in sheet.size_lines
     ]
     fonts = font_files()
-    font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.06, 0.1)
+    font, cap = fonts[int(rng.integers(len(fonts)))], h * rng.uniform(0.055, 0.1)
     # the last line mostly reaches over the lower stitch row, so that the order of sewing and printing shows;
     # its foot stays on the label, however frayed
     meets = size_print_meets_seam(pair)
     foot = h - inset + rng.uniform(0.3, max(0.5, inset - 1.3)) if meets else h - inset - cap * rng.uniform(0.4, 1.3)
     low = foot - cap / 2
     tilt, shift = float(rng.normal(0, 0.01)), float(rng.choice([0.0, 0.0, -0.13, 0.13])) * w
-    if rng.random() < 0.4:  # side by side, with a gap between
+    stroke, tracking = int(rng.integers(-2, 4)), float(rng.choice([0.0, 0.0, 0.08, 0.16, 0.3]))
+    layout = rng.random()
+    if layout < 0.3:  # side by side, with a gap between
         drop = 0.22 * w * tilt
         spots, fit = [(w * 0.28, low - drop), (w * 0.72, low + drop)], w * 0.385
+    elif layout < 0.6:  # flush left, as typed: the lines begin one below the other
+        fit = w * 0.8
+        wide = [min(fit, line_of_text(t, font, tracking, stroke).width * cap) for t in texts]
+        left = float(rng.uniform(0.08 * w, max(0.081 * w, 0.92 * w - max(wide))))
+        spots = [(left + wide[0] / 2, low - cap * rng.uniform(1.35, 1.7)), (left + wide[-1] / 2, low)]
     else:
         spots, fit = [(w / 2 + shift, low - cap * 1.5), (w / 2 + shift, low)], w * 0.8 - 2 * abs(shift)
-    stroke, tracking = int(rng.integers(0, 4)), float(rng.choice([0.0, 0.0, 0.08, 0.16, 0.3]))
     return [
         Print(t, font, float(cap), spot, tilt, tracking=tracking, stroke=stroke, fit_mm=fit)
         for t, spot in zip(texts, spots, strict=False)

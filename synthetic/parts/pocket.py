@@ -239,7 +239,7 @@ def _tab_lettering(pen: Pen, pair: Pair, quad: Points, letters: Colour, relief: 
         (centre[0], centre[1]),
         angle,
         tracking=tracking,
-        stroke=int(house.integers(0, 4)),
+        stroke=int(house.integers(-2, 4)),
         fit_mm=fit,
     )
     canvas.paint(word, letters, alpha=float(1 - 0.35 * pair.wear * house.random()), raise_mm=0.08 * relief)
