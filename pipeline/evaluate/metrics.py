@@ -113,6 +113,21 @@ def reliability_equal_count(probabilities: ArrayLike, labels: ArrayLike, bins: i
     return _reliability([part for part in np.array_split(order, bins) if len(part)], values, labels)
 
 
+def ece_by_chance(probabilities: ArrayLike, bins: int = 10, draws: int = 1000, seed: int = 0) -> tuple[float, float]:
+    """What the ECE would be if each probability were exactly right: chance alone, on so few rows.
+
+    Truths are drawn from the probabilities themselves (consistency resampling, Bröcker and Smith 2007). An ECE at or
+    below the high end tells nothing against the probabilities; a goal below the mean cannot be shown on so few rows.
+
+    Returns:
+        The mean and the 95% quantile over the draws, of `reliability_equal_count`'s ECE.
+    """
+    values = np.asarray(probabilities, dtype=np.float64)
+    rng = np.random.default_rng(seed)
+    errors = [reliability_equal_count(values, rng.random(len(values)) < values, bins).ece for _ in range(draws)]
+    return float(np.mean(errors)), float(np.quantile(errors, 0.95))
+
+
 def reliability_equal_width(probabilities: ArrayLike, labels: ArrayLike, bins: int = 10) -> Reliability:
     """Reliability over bins of equal width in probability; empty bins are left out."""
     values = np.asarray(probabilities, dtype=np.float64)

@@ -14,7 +14,13 @@ from pipeline.cues import CUES
 from pipeline.domain import CAUTION
 from pipeline.evaluate.cue_figures import CueFigure
 from pipeline.evaluate.detection import DetectionFigures
-from pipeline.evaluate.metrics import average_precision, precision_recall, reliability_equal_count, wilson_interval
+from pipeline.evaluate.metrics import (
+    average_precision,
+    ece_by_chance,
+    precision_recall,
+    reliability_equal_count,
+    wilson_interval,
+)
 from pipeline.evaluate.queue_figures import QueueScores
 
 _BLUE, _ORANGE, _GREY, _INK = "#2F5D8A", "#C8792B", "#9AA3AD", "#22282E"
@@ -116,7 +122,9 @@ def draw_reliability(axes: Axes, scores: QueueScores) -> None:
     axes.text(0.5, 1.045, "counterfeit listings", fontsize=7, color=_ORANGE, ha="center", va="bottom")
     axes.text(0.5, -0.015, "genuine listings", fontsize=7, color=_BLUE, ha="center", va="bottom")
     axes.grid(color="#E3E6EA")
-    axes.set_title(f"Does the probability mean what it says? ECE {curve.ece:.3f}", loc="left", color=_INK, pad=16)
+    chance, _ = ece_by_chance(scores.probability)
+    title = f"Does the probability mean what it says? ECE {curve.ece:.3f}, by chance {chance:.3f}"
+    axes.set_title(title, loc="left", color=_INK, pad=16)
     _legend_below(axes)
 
 

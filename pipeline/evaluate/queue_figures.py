@@ -13,6 +13,7 @@ from pipeline.evaluate.metrics import (
     average_precision,
     brier,
     cllr,
+    ece_by_chance,
     min_cllr,
     ndcg,
     precision_at,
@@ -54,6 +55,7 @@ def queue_figures(scores: QueueScores, capacity: int) -> Mapping[str, object]:
     oracle = average_precision(scores.oracle_log10_lr, truth)
     low, high = share_interval(scores)
     cost, least_cost = cllr(weight, truth), min_cllr(weight, truth)
+    chance, chance_95 = ece_by_chance(scores.probability)
     order = np.argsort(-weight, kind="stable")
     return {
         "listings": len(truth),
@@ -65,6 +67,8 @@ def queue_figures(scores: QueueScores, capacity: int) -> Mapping[str, object]:
         "auroc": auroc(weight, truth),
         "ece": reliability_equal_count(scores.probability, truth).ece,
         "ece_note": "ten bins of equal count; ece_equal_width has ten bins of equal width",
+        "ece_by_chance": chance,
+        "ece_by_chance_95": chance_95,
         "ece_equal_width": reliability_equal_width(scores.probability, truth).ece,
         "brier": brier(scores.probability, truth),
         "cllr": cost,

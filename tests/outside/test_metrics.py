@@ -15,6 +15,7 @@ from pipeline.evaluate.metrics import (
     cllr,
     confusion,
     dcg,
+    ece_by_chance,
     min_cllr,
     ndcg,
     precision_recall,
@@ -84,3 +85,13 @@ def test_wilson_interval_gives_the_published_example():
     """Newcombe (1998), Statistics in Medicine 17, 857-872: 81 of 263, method 3."""
     low, high = wilson_interval(81, 263)
     assert (round(low, 4), round(high, 4)) == (0.2553, 0.3662)
+
+
+@pytest.mark.parametrize("rows_a_bin", [1, 7, 40])
+def test_calibration_error_by_chance_is_the_mean_deviation_of_a_binomial(rows_a_bin):
+    """De Moivre's mean absolute deviation, 2 v C(n, v) p^v q^(n-v+1) with v = floor(np) + 1 (Diaconis, Zabell 1991)."""
+    v = rows_a_bin // 2 + 1
+    deviation = 2 * v * math.comb(rows_a_bin, v) * 0.5 ** (rows_a_bin + 1)
+    mean, high = ece_by_chance(np.full(10 * rows_a_bin, 0.5), bins=10, draws=4000)
+    assert mean == pytest.approx(deviation / rows_a_bin, rel=0.01)
+    assert high > mean or rows_a_bin == 1

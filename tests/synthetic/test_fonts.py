@@ -48,3 +48,15 @@ def test_wider_tracking_spreads_letters_and_a_stroke_thickens_them():
     spread = line_of_text("QUAY", path, 0.25).width - line_of_text("QUAY", path, 0.001).width  # neither is kerned
     assert spread == pytest.approx(3 * 0.25, abs=0.06)
     assert np.count_nonzero(line_of_text("QUAY", path, 0.0, 4).mask) > 1.2 * np.count_nonzero(plain.mask)
+
+
+def test_a_stroke_below_nothing_thins_level_strokes_alone_and_loses_none():
+    path = next(p for p in font_files() if p.stem == "SourceSerifPro-Regular")
+    plain, fine = line_of_text("IH", path).mask, line_of_text("IH", path, 0.0, -2).mask
+    assert fine.shape == plain.shape
+    bar = slice(plain.shape[0] * 2 // 5, plain.shape[0] * 3 // 5)
+    column = plain.shape[1] * 3 // 4  # through the bar of the H
+    assert np.count_nonzero(fine[bar, column] > 200) < np.count_nonzero(plain[bar, column] > 200)
+    assert fine[bar, column].max() > 60
+    row = plain.shape[0] // 4  # above the bar: stems only
+    assert (fine[row] == plain[row]).all()
