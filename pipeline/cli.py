@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import os
 import shutil
 import sys
@@ -34,6 +35,7 @@ class Setup:
 
     sheets: dict[str, ReferenceSheet]
     evidence: EvidenceConfig
+    configs: Path
     models_dir: Path
     workers: int
 
@@ -74,9 +76,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    out = _folder_to_write(options.out)
-    scanned = _scan_file(options.listings, _setup(options))
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    out, setup = _folder_to_write(options.out), _setup(options)
+    scanned = _scan_file(options.listings, setup)
+    _write_run(out, scanned, setup, options.listings)
     if options.contact_sheet:
         write_contact_sheet(out, scanned.assessments, scanned.listings, options.listings.parent, options.contact_sheet)
     _print(f"{len(scanned.assessments)} listings ranked in {out / store.QUEUE}. {CAUTION}")
@@ -103,7 +105,7 @@ def _evaluate(options: argparse.Namespace) -> int:
 
     out, setup = _folder_to_write(options.out), _setup(options)
     scanned = _scan_file(options.folder / "listings.jsonl", setup)
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    _write_run(out, scanned, setup, options.folder / "listings.jsonl")
     try:
         evaluate_run(
             options.folder,
@@ -152,7 +154,7 @@ def _demo(options: argparse.Namespace) -> int:
     _clear_invented(night)
     _write_invented(night, options, _sheet_of(load_sheets(options.configs), None), {}, "cpu")
     scanned = _scan_file(night / "listings.jsonl", setup)
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    _write_run(out, scanned, setup, night / "listings.jsonl")
     picture, page = write_contact_sheet(out, scanned.assessments, scanned.listings, night)
     print_queue(scanned.assessments, scanned.listings, Console())
     _print(
@@ -181,6 +183,23 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
         problems=(*problems, *sheet_problems, *result.problems),
         seconds=time.perf_counter() - start,
     )
+
+
+def _write_run(out: Path, scanned: Scanned, setup: Setup, listings: Path) -> None:
+    about = store.RunAbout(
+        listings=os.path.relpath(listings, out),
+        model=_checksum(sorted(setup.models_dir.glob("*.yaml"))),  # a card names its weights by checksum
+        rules=_checksum(sorted(setup.configs.glob("*.yaml"))),
+    )
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, about)
+
+
+def _checksum(files: Sequence[Path]) -> str:
+    """Twelve digits that change when any of the files does."""
+    digest = hashlib.sha256()
+    for path in files:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:12]
 
 
 def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
@@ -237,7 +256,7 @@ def _setup(options: argparse.Namespace) -> Setup:
         evidence = evidence.model_copy(update={"prior_counterfeit": options.prior})
     if not options.models.is_dir():
         raise NothingToDo(f"{options.models}: there is no folder of networks here; name it with --models")
-    return Setup(load_sheets(options.configs), evidence, options.models, options.workers)
+    return Setup(load_sheets(options.configs), evidence, options.configs, options.models, options.workers)
 
 
 def _folder_to_write(path: Path) -> Path:
