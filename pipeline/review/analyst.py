@@ -1,0 +1,7 @@
+"""The analyst's view."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()
