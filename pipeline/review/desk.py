@@ -251,6 +251,7 @@ def _listing_context(
     references = room.references.get(listing.maker, {})
     telling, little = showing.signs_of(file, references)
     wishes = showing.wishes_of(file)
+    shots = showing.shots_of(file)
     return {
         "file": file,
         "listing": listing,
@@ -260,7 +261,8 @@ def _listing_context(
         "total": _total(listing.log10_lr),
         "telling": telling,
         "little": little,
-        "shots": showing.shots_of(file),
+        "shots": shots,
+        "first_shot": showing.first_shot(shots, telling),
         "wishes": wishes,
         "message": showing.message_for([wish.view for wish in wishes if wish.is_best]),
         "message_frame": showing.message_frame(),

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageOps
 
 from pipeline.contact_sheet import with_heat
 from pipeline.domain import Box, HeatMap, PartName, Photo, Problem
@@ -114,7 +114,9 @@ def find_references(folder: Path) -> dict[str, dict[str, Path]]:
 def reference(path: Path) -> bytes | None:
     """A picture of a genuine part, filled into `CROP_WH`."""
     photo = read_photo(path.parent, path.name)
-    return None if isinstance(photo, Problem) else cropped(photo, None)
+    if isinstance(photo, Problem):
+        return None
+    return _jpeg(ImageOps.fit(Image.fromarray(photo.pixels), CROP_WH, Image.Resampling.LANCZOS))
 
 
 def _window(box: Sequence[float] | None, photo_wh: tuple[int, int]) -> tuple[float, float, float, float]:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from pipeline.cues import CUES, VIEWS
 from pipeline.domain import PartName
@@ -28,7 +27,7 @@ class Sign:
     sentence: str
     strength: Strength
     part: str
-    has_reference: bool
+    reference: str  # name of the genuine part's picture, or ""
     others: Sequence[tuple[str, str]]
     corrected: str
 
@@ -73,7 +72,7 @@ class Wish:
     is_best: bool
 
 
-def signs_of(dossier: Dossier, references: Mapping[str, Any]) -> tuple[list[Sign], list[Sign]]:
+def signs_of(dossier: Dossier, references: Collection[str]) -> tuple[list[Sign], list[Sign]]:
     """Those that tell something, numbered, and those that say little."""
     telling: list[Sign] = []
     little: list[Sign] = []
@@ -102,6 +101,12 @@ def shots_of(dossier: Dossier) -> list[Shot]:
         )
         for photo in dossier.photos
     ]
+
+
+def first_shot(shots: Sequence[Shot], telling: Sequence[Sign]) -> int:
+    """Place of the photo to show first: the one that the strongest sign was seen on."""
+    strongest = next((sign.reason.photo for sign in telling if sign.reason.photo), None)
+    return next((place for place, shot in enumerate(shots) if shot.sha256 and shot.sha256 == strongest), 0)
 
 
 def wishes_of(dossier: Dossier) -> list[Wish]:
@@ -170,7 +175,7 @@ def _sizes(listing: Listing) -> list[str]:
     return words
 
 
-def _sign(key: str, reason: Reason, dossier: Dossier, references: Mapping[str, Any]) -> Sign:
+def _sign(key: str, reason: Reason, dossier: Dossier, references: Collection[str]) -> Sign:
     part = _part_of(reason, dossier)
     known = CUES.get(reason.cue)
     others = [] if known is None else [(state, words) for state, words in known.words.items() if state != reason.state]
@@ -180,10 +185,16 @@ def _sign(key: str, reason: Reason, dossier: Dossier, references: Mapping[str, A
         sentence=_CUT_WORDS.sub("", reason.sentence),  # the strength stands beside it in the scale's own words
         strength=strength(reason.log10_lr),
         part=part,
-        has_reference=reason.photo is not None and part in references,
+        reference=_reference(part, dossier.listing.hardware_metal, references) if reason.photo else "",
         others=others,
         corrected=_corrected(reason, dossier),
     )
+
+
+def _reference(part: str, metal: str | None, references: Collection[str]) -> str:
+    """The picture of a genuine part to set beside, of the stated metal if there is one."""
+    names = [name for name in references if name.split("-")[0] == part]
+    return next((name for name in names if name == f"{part}-{metal}"), names[0] if names else "")
 
 
 def _corrected(reason: Reason, dossier: Dossier) -> str:

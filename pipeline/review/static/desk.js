@@ -167,7 +167,7 @@
   document.addEventListener("pointerdown", () => { lastTouched = Date.now(); });
 
   if (!desk) return;
-  show(0);
+  show(Number(desk.dataset.first));
 
   // The photos of what comes next are fetched while this one is looked at.
   const fetchAhead = () => desk.dataset.ahead.split(" ").filter(Boolean).forEach((sha) => { new Image().src = `/photo/${sha}/900`; });
