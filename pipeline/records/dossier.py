@@ -198,6 +198,7 @@ def _seller_decided(session: Session, listing: tables.Listing) -> Sequence[tuple
             tables.Listing.id != listing.id,
             tables.Decision.undone_at.is_(None),
             tables.Decision.choice != Choice.PUT_BACK,
+            tables.Listing.state != State.SECOND,  # the first opinion is kept from whoever may give the second
         )
         .order_by(tables.Decision.id.desc())
         .limit(_OTHERS)

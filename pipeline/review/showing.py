@@ -39,7 +39,7 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A found part on a photo. `key` is the digit that names its box."""
+    """A found part on a photo. `key` is the digit that names its box, "" beyond nine."""
 
     key: str
     part_id: int
@@ -84,12 +84,13 @@ def signs_of(dossier: Dossier, references: Collection[str]) -> tuple[list[Sign],
 
 
 def shots_of(dossier: Dossier) -> list[Shot]:
-    """The photos in the seller's order; the boxes are numbered through all of them."""
+    """The photos in the seller's order; the boxes on each are numbered from 1."""
     wrong = {one.part_id for one in dossier.corrections if one.part_id is not None}
     numbered: dict[str, list[Outline]] = {}
-    for place, found in enumerate(dossier.parts):
-        key = _KEYS[place] if place < len(_KEYS) else ""
-        numbered.setdefault(found.row.photo, []).append(_outline(key, found, found.row.id in wrong))
+    for found in dossier.parts:
+        on_photo = numbered.setdefault(found.row.photo, [])
+        key = _KEYS[len(on_photo)] if len(on_photo) < len(_KEYS) else ""
+        on_photo.append(_outline(key, found, found.row.id in wrong))
     return [
         Shot(
             number=photo.position + 1,

@@ -72,12 +72,11 @@
     await correct({ part_id: part });
     pickedBox = wasWrong ? null : part;
     document.body.classList.toggle("drawing", Boolean(pickedBox));
-    hint(pickedBox ? "Nothing there. If the part is elsewhere, draw its box on the photo." : "Taken back.");
+    hint(pickedBox ? "Nothing there. Or draw the true box." : "Taken back.");
   };
   const wrongBoxByKey = (digit) => {
-    const outline = one(`.outline[data-key="${digit}"]`);
-    if (!outline) { hint(`There is no box ${digit}.`); return; }
-    show(Number(outline.closest(".shot").dataset.shot));
+    const outline = one(`.shot.shown .outline[data-key="${digit}"]`);
+    if (!outline) { hint(`There is no box ${digit} on this photo.`); return; }
     wrongBox(outline.dataset.part);
   };
 
