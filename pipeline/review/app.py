@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -47,9 +48,7 @@ def create_app(records: Store, house: House, references: Path, hosts: Sequence[s
         hosts: names that the page may be called by, as protection against a name that is made to point here.
     """
     app = FastAPI(title="denim-triage", docs_url=None, redoc_url=None, openapi_url=None)
-    templates = Jinja2Templates(_HERE / "templates")
-    templates.env.globals["caution"] = CAUTION
-    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    templates = _templates()
     app.state.room = Room(records, house, find_references(references), Gallery(), templates)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
     for part in (doors, desk, analyst, staff):
@@ -58,6 +57,15 @@ def create_app(records: Store, house: House, references: Path, hosts: Sequence[s
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts))
     app.add_middleware(_Guard)
     return app
+
+
+@cache
+def _templates() -> Jinja2Templates:
+    """All pages, compiled once in a process."""
+    templates = Jinja2Templates(_HERE / "templates")
+    templates.env.globals["caution"] = CAUTION
+    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    return templates
 
 
 def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from uuid import uuid4
 
 import psycopg
@@ -21,10 +23,19 @@ def postgres() -> Iterator[str]:
         yield url
 
 
+@pytest.fixture(scope="session")
+def empty_sqlite(tmp_path_factory) -> Path:
+    """A file with all tables, to be copied: migrating takes a while."""
+    path = tmp_path_factory.mktemp("empty") / "records.db"
+    Store(f"sqlite:///{path}").close()
+    return path
+
+
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.slow)])
 def records(request, tmp_path) -> Iterator[Store]:
     if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path / 'records.db'}"
+        path = shutil.copy(request.getfixturevalue("empty_sqlite"), tmp_path / "records.db")
+        url = f"sqlite:///{path}"
     else:
         server, name = request.getfixturevalue("postgres"), f"t{uuid4().hex}"
         with psycopg.connect(f"{server}/postgres", autocommit=True) as admin:

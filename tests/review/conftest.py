@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +29,7 @@ from pipeline.domain import (
 from pipeline.records import people
 from pipeline.records.database import Store
 from pipeline.records.house import House
+from pipeline.records.tables import Run
 from pipeline.records.take_in import take_in
 from pipeline.records.words import Role
 from pipeline.review import create_app
@@ -130,15 +133,27 @@ def NOW_REAL():
     return now()
 
 
+@pytest.fixture(scope="session")
+def taken_in(tmp_path_factory) -> Path:
+    """A folder with photos, run and database, to be copied."""
+    folder = tmp_path_factory.mktemp("taken_in")
+    write_photo(folder / "p/1.jpg", 1)
+    write_photo(folder / "p/2.jpg", 2)
+    the_run(folder / "run")
+    records = Store(f"sqlite:///{folder / 'records.db'}")
+    take_in(records, folder / "run", {one.listing_id: one for one in the_listings()}, folder, NOW)
+    records.close()
+    return folder
+
+
 @pytest.fixture
-def page(tmp_path, monkeypatch) -> Page:
+def page(tmp_path, monkeypatch, taken_in) -> Iterator[Page]:
     people._nobodys_hash.cache_clear()
     monkeypatch.setattr(people, "_HASHER", PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
-    write_photo(tmp_path / "p/1.jpg", 1)
-    write_photo(tmp_path / "p/2.jpg", 2)
-    the_run(tmp_path / "run")
+    shutil.copytree(taken_in, tmp_path, dirs_exist_ok=True)
     records = Store(f"sqlite:///{tmp_path / 'records.db'}")
-    take_in(records, tmp_path / "run", {one.listing_id: one for one in the_listings()}, tmp_path, NOW)
+    with records.writing() as db:
+        db.query(Run).one().photos_root = str(tmp_path)
     references = Path(__file__).resolve().parents[2] / "references"
     app = create_app(records, House(second_share=0.0), references, ["testserver"])
     yield Page(app, records, tmp_path / "run")
