@@ -120,6 +120,19 @@ def photos_of(session: Session, listing: tables.Listing) -> Sequence[str]:
     ).all()  # type: ignore[return-value]
 
 
+def crops_of(session: Session, listing: tables.Listing, least: float) -> Sequence[int]:
+    """Positions of the reasons seen in a photo whose |log10 ratio| is at least `least`."""
+    return session.scalars(
+        select(tables.Reason.position)
+        .where(
+            tables.Reason.assessment_id == listing.assessment_id,
+            tables.Reason.photo.is_not(None),
+            func.abs(tables.Reason.log10_lr) >= least,
+        )
+        .order_by(tables.Reason.position)
+    ).all()
+
+
 def _of(session: Session, table: type[_Row], assessment: tables.Assessment | None) -> Sequence[_Row]:
     if assessment is None:
         return ()

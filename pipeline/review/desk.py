@@ -11,6 +11,7 @@ from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session as DbSession
 
 from pipeline.cues import CUES, VIEWS
+from pipeline.domain import Photo
 from pipeline.records import claims, deciding, dossier, queue
 from pipeline.records.agreement import read_agreement
 from pipeline.records.house import Refused
@@ -90,7 +91,7 @@ def show_listing(
         is_mine = listing.claimed_by == seat.person.id and listing.is_open and seat.role.may_decide
         ahead = claims.upcoming_for(db, seat.person, moment, order) if is_mine else ()
         context = {
-            "ahead": [sha for one in ahead for sha in dossier.photos_of(db, one)],
+            "ahead": [link for one in ahead for link in _pictures_of(db, one)],
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
         }
@@ -302,6 +303,13 @@ def _today(db: DbSession, room: Room, seat: Seat, moment: datetime) -> dict[str,
     }
 
 
+def _pictures_of(db: DbSession, listing: Listing) -> list[str]:
+    """Addresses of what a listing's page will show, to fetch it early."""
+    photos, crops = dossier.photos_of(db, listing), dossier.crops_of(db, listing, showing.TELLING)
+    links = [f"/photo/{sha256}/{width}" for sha256 in photos for width in pictures.WIDTHS[1::-1]]
+    return links + [f"/crop/{listing.assessment_id}/{position}" for position in crops]
+
+
 def _own_decision(db: DbSession, seat: Seat, decision_id: int) -> tuple[Choice, str] | None:
     """What this person decided just before, to be told of."""
     decision = db.get(Decision, decision_id) if decision_id else None
@@ -352,10 +360,13 @@ def _box(text: str) -> list[float] | None:
     return sides
 
 
-def _read_photo(room: Room, sha256: str) -> Any:  # noqa: ANN401 - a Photo or None
-    with room.records.reading() as db:
-        place = dossier.photo_place(db, sha256)
-    return None if place is None else pictures.read_whole(*place, sha256)
+def _read_photo(room: Room, sha256: str) -> Photo | None:
+    def read() -> Photo | None:
+        with room.records.reading() as db:
+            place = dossier.photo_place(db, sha256)
+        return None if place is None else pictures.read_whole(*place, sha256)
+
+    return room.gallery.photo(sha256, read)
 
 
 def _picture(made: bytes | None) -> Response:

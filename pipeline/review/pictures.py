@@ -19,6 +19,7 @@ from pipeline.intake import read_photo
 WIDTHS = (120, 900, 1800)  # px of the longer side: small, on the page, close up
 CROP_WH = (336, 252)
 _CACHE_BYTES = 160_000_000
+_DECODED = 12  # photos; one of two megapixels takes 6 MB
 _CONTEXT = 0.55  # of the box's longer side shown round it
 _LEAST_CONTEXT_PX = 24
 _GREY = "#8A8F94"
@@ -26,13 +27,28 @@ _QUALITY = 86
 
 
 class Gallery:
-    """Pictures by name, made once and kept while there is room."""
+    """Pictures by name, made once and kept while there is room; the last few photos stay decoded, for their crops."""
 
     def __init__(self, most_bytes: int = _CACHE_BYTES) -> None:
         """Start empty."""
         self._kept: OrderedDict[str, bytes] = OrderedDict()
         self._most, self._held = most_bytes, 0
         self._lock = threading.Lock()
+        self._decoding = threading.Lock()
+        self._decoded: OrderedDict[str, Photo] = OrderedDict()
+
+    def photo(self, sha256: str, read: Callable[[], Photo | None]) -> Photo | None:
+        """The decoded photo. One is decoded at a time, as a page asks for many pictures of one photo at once."""
+        with self._decoding:
+            if sha256 in self._decoded:
+                self._decoded.move_to_end(sha256)
+                return self._decoded[sha256]
+            photo = read()
+            if photo is not None:
+                self._decoded[sha256] = photo
+                while len(self._decoded) > _DECODED:
+                    self._decoded.popitem(last=False)
+            return photo
 
     def picture(self, name: str, make: Callable[[], bytes | None]) -> bytes | None:
         """The picture of that name; None if it can't be made."""

@@ -39,12 +39,21 @@ new PerformanceObserver((list) => {
 """
 
 
-@pytest.fixture
-def address(tmp_path):
-    """The page over the traced listings, and the first link's token."""
-    records = Store(f"sqlite:///{tmp_path / 'records.db'}")
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory):
+    """A database with the traced listings, to be copied."""
+    folder = tmp_path_factory.mktemp("traced")
+    records = Store(f"sqlite:///{folder / 'records.db'}")
     for name in FOLDERS:
-        take_in(records, tmp_path / name, write_traced_run(name, tmp_path / name), TRACED / name, now())
+        take_in(records, folder / name, write_traced_run(name, folder / name), TRACED / name, now())
+    records.close()
+    return folder / "records.db"
+
+
+@pytest.fixture
+def address(tmp_path, taken_in):
+    """The page over the traced listings, and the first link's token."""
+    records = Store(f"sqlite:///{shutil.copy(taken_in, tmp_path / 'records.db')}")
     house = House(second_share=0.0)
     with records.writing() as db:
         token = people.first_start_token(db, house, now())
@@ -190,8 +199,9 @@ def test_corrections_take_two_keystrokes_and_stay_on_the_page(chromium, address)
     assert ann.complaints == []
 
 
-@pytest.mark.parametrize("shade", ["light", "dark"])
-@pytest.mark.parametrize("viewport", [DESKTOP, TABLET], ids=["desktop", "tablet"])
+@pytest.mark.parametrize(
+    ("shade", "viewport"), [("light", DESKTOP), ("dark", TABLET)], ids=["light desktop", "dark tablet"]
+)
 def test_axe_finds_nothing_serious_and_nothing_overflows(chromium, address, shade, viewport):
     url, token = address
     desk = Desk(chromium, viewport, shade)

@@ -169,8 +169,8 @@
   show(Number(desk.dataset.first));
 
   // The photos of what comes next are fetched while this one is looked at.
-  const fetchAhead = () => desk.dataset.ahead.split(" ").filter(Boolean).forEach((sha) => { new Image().src = `/photo/${sha}/900`; });
-  addEventListener("load", () => setTimeout(fetchAhead, 400));
+  const fetchAhead = () => desk.dataset.ahead.split(" ").filter(Boolean).forEach((link) => { new Image().src = link; });
+  addEventListener("load", () => setTimeout(fetchAhead, 150));
 
   // The clock: the page says now and then that somebody still looks, as long as somebody does.
   if (!isMine) return;
