@@ -17,14 +17,6 @@ _Row = TypeVar("_Row", tables.Reason, tables.Unseen)
 
 
 @dataclass(frozen=True, slots=True)
-class FoundPart:
-    """A found part with its cues."""
-
-    row: tables.Part
-    cues: Sequence[tables.PartCue]
-
-
-@dataclass(frozen=True, slots=True)
 class Elsewhere:
     """Another listing that shows the very same photo file."""
 
@@ -53,7 +45,7 @@ class Dossier:
     photos: Sequence[tables.ListingPhoto]
     sizes: Mapping[str, tables.Photo]
     reasons: Sequence[tables.Reason]
-    parts: Sequence[FoundPart]
+    parts: Sequence[tables.Part]
     unseen: Sequence[str]
     decisions: Sequence[Told]
     notes: Sequence[tuple[str, tables.Note]]
@@ -77,14 +69,15 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
         .order_by(tables.ListingPhoto.position)
     ).all()
     hashes = [photo.sha256 for photo in photos if photo.sha256]
+    of_seller = _of_seller(session, listing)
     return Dossier(
         listing=listing,
         assessment=assessment,
         run=None if assessment is None else session.get(tables.Run, assessment.run_id),
         photos=photos,
-        sizes={one.sha256: one for one in session.scalars(select(tables.Photo).where(tables.Photo.sha256.in_(hashes)))},
+        sizes=_sizes(session, hashes),
         reasons=_of(session, tables.Reason, assessment),
-        parts=_parts(session, assessment),
+        parts=() if assessment is None or not hashes else _parts(session, assessment),
         unseen=[one.cue for one in _of(session, tables.Unseen, assessment)],
         decisions=_decisions(session, listing),
         notes=_notes(session, listing),
@@ -93,9 +86,9 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
                 tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None)
             )
         ).all(),
-        elsewhere=_elsewhere(session, listing, hashes),
-        of_seller=_of_seller(session, listing),
-        seller_decided=_seller_decided(session, listing),
+        elsewhere=_elsewhere(session, listing, hashes) if hashes else (),
+        of_seller=of_seller,
+        seller_decided=_seller_decided(session, listing) if of_seller.keys() - {State.WAITING} else (),
     )
 
 
@@ -140,16 +133,16 @@ def _of(session: Session, table: type[_Row], assessment: tables.Assessment | Non
     return session.scalars(found.order_by(*inspect(table).primary_key)).all()
 
 
-def _parts(session: Session, assessment: tables.Assessment | None) -> list[FoundPart]:
-    if assessment is None:
-        return []
-    parts = session.scalars(
-        select(tables.Part).where(tables.Part.assessment_id == assessment.id).order_by(tables.Part.id)
-    ).all()
-    cues: dict[int, list[tables.PartCue]] = {part.id: [] for part in parts}
-    for cue in session.scalars(select(tables.PartCue).where(tables.PartCue.part_id.in_(cues))):
-        cues[cue.part_id].append(cue)
-    return [FoundPart(part, cues[part.id]) for part in parts]
+def _sizes(session: Session, hashes: Sequence[str]) -> dict[str, tables.Photo]:
+    if not hashes:
+        return {}
+    photos = session.scalars(select(tables.Photo).where(tables.Photo.sha256.in_(hashes)))
+    return {photo.sha256: photo for photo in photos}
+
+
+def _parts(session: Session, assessment: tables.Assessment) -> Sequence[tables.Part]:
+    of_it = select(tables.Part).where(tables.Part.assessment_id == assessment.id)
+    return session.scalars(of_it.order_by(tables.Part.id)).all()
 
 
 def _decisions(session: Session, listing: tables.Listing) -> list[Told]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Select, exists, func, select
+from sqlalchemy import ColumnElement, Select, case, exists, func, select
 from sqlalchemy.orm import Session
 
 from pipeline.records.tables import Decision, Listing, Reason, Unseen
@@ -75,12 +75,12 @@ def count_states(session: Session) -> Mapping[State, int]:
     return {state: 0 for state in State} | {State(state): number for state, number in counted}
 
 
-def decided_since(session: Session, since: datetime, person_id: int | None = None) -> int:
-    """How many decisions were made from a moment on, by one person or by all; undone ones do not count."""
-    found = select(func.count()).select_from(Decision).where(Decision.at >= since, Decision.undone_at.is_(None))
-    if person_id is not None:
-        found = found.where(Decision.person_id == person_id)
-    return session.scalar(found) or 0
+def decided_since(session: Session, since: datetime, person_id: int) -> tuple[int, int]:
+    """How many decisions were made from a moment on, by one person and by all; undone ones do not count."""
+    by_person = func.count(case((Decision.person_id == person_id, 1)))
+    found = select(by_person, func.count()).where(Decision.at >= since, Decision.undone_at.is_(None))
+    mine, everybody = session.execute(found).one()
+    return mine, everybody
 
 
 def choices_to_filter_by(session: Session) -> tuple[Sequence[str], Sequence[str]]:

@@ -240,7 +240,7 @@ class Decision(Base):
     words: Mapped[str]
     state_before: Mapped[str] = mapped_column(String(16))
     undone_at: Mapped[datetime | None]
-    __table_args__ = (Index("ix_decisions_by_person", "person_id", "at"),)
+    __table_args__ = (Index("ix_decisions_by_person", "person_id", "at"), Index("ix_decisions_by_moment", "at"))
 
 
 class Correction(Base):

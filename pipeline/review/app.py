@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from functools import cache
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import anyio.to_thread
 from fastapi import FastAPI, HTTPException, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse
@@ -36,6 +38,7 @@ _SECURITY = {
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
 _MOST_BODY_BYTES = 64_000
+_THREADS = 8
 
 
 def create_app(records: Store, house: House, references: Path, hosts: Sequence[str]) -> FastAPI:
@@ -47,7 +50,7 @@ def create_app(records: Store, house: House, references: Path, hosts: Sequence[s
         references: folder of genuine parts' pictures, `MAKER/PART.png`.
         hosts: names that the page may be called by, as protection against a name that is made to point here.
     """
-    app = FastAPI(title="denim-triage", docs_url=None, redoc_url=None, openapi_url=None)
+    app = FastAPI(title="denim-triage", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_few_threads)
     templates = _templates()
     app.state.room = Room(records, house, find_references(references), Gallery(), templates)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
@@ -57,6 +60,13 @@ def create_app(records: Store, house: House, references: Path, hosts: Sequence[s
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts))
     app.add_middleware(_Guard)
     return app
+
+
+@asynccontextmanager
+async def _few_threads(_app: FastAPI) -> AsyncIterator[None]:
+    """Answer few requests at a time: they mostly compute, and would only slow each other down."""
+    anyio.to_thread.current_default_thread_limiter().total_tokens = _THREADS
+    yield
 
 
 @cache

@@ -294,10 +294,10 @@ def _total(log10_lr: float) -> Any:  # noqa: ANN401 - a Strength, handed to a te
 
 def _today(db: DbSession, room: Room, seat: Seat, moment: datetime) -> dict[str, int]:
     midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
-    everybody = queue.decided_since(db, midnight)
+    mine, everybody = queue.decided_since(db, midnight, seat.person.id)
     return {
         "everybody": everybody,
-        "mine": queue.decided_since(db, midnight, seat.person.id),
+        "mine": mine,
         "capacity": room.house.capacity,
         "left": max(0, room.house.capacity - everybody),
     }

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pipeline.cues import CUES, VIEWS
 from pipeline.domain import PartName
 from pipeline.evidence.sentences import request_sentence
-from pipeline.records.dossier import Dossier, FoundPart
-from pipeline.records.tables import Listing, Reason
+from pipeline.records.dossier import Dossier
+from pipeline.records.tables import Listing, Part, Reason
 from pipeline.review.strength import Strength, strength
 
 TELLING = 0.1  # |log10 LR|; what says less is listed in small print
@@ -88,9 +88,9 @@ def shots_of(dossier: Dossier) -> list[Shot]:
     wrong = {one.part_id for one in dossier.corrections if one.part_id is not None}
     numbered: dict[str, list[Outline]] = {}
     for found in dossier.parts:
-        on_photo = numbered.setdefault(found.row.photo, [])
+        on_photo = numbered.setdefault(found.photo, [])
         key = _KEYS[len(on_photo)] if len(on_photo) < len(_KEYS) else ""
-        on_photo.append(_outline(key, found, found.row.id in wrong))
+        on_photo.append(_outline(key, found, found.id in wrong))
     return [
         Shot(
             number=photo.position + 1,
@@ -211,8 +211,8 @@ def _corrected(reason: Reason, dossier: Dossier) -> str:
 def _part_of(reason: Reason, dossier: Dossier) -> str:
     """The part that a reason was seen on: the one in its box, else the first that its cue is judged on."""
     for found in dossier.parts:
-        if found.row.photo == reason.photo and reason.box is not None and _is_same(found.row.box, reason.box):
-            return found.row.part
+        if found.photo == reason.photo and reason.box is not None and _is_same(found.box, reason.box):
+            return found.part
     known = CUES.get(reason.cue)
     return known.parts[0].value if known and known.parts and reason.photo else ""
 
@@ -221,14 +221,14 @@ def _is_same(one: Sequence[float], other: Sequence[float]) -> bool:
     return all(abs(a - b) < 1 for a, b in zip(one, other, strict=True))
 
 
-def _outline(key: str, found: FoundPart, is_wrong: bool) -> Outline:
+def _outline(key: str, found: Part, is_wrong: bool) -> Outline:
     return Outline(
         key=key,
-        part_id=found.row.id,
-        name=PartName(found.row.part).value.replace("_", " "),
-        box=found.row.box,
-        score=found.row.score,
-        is_sure=found.row.is_sure,
+        part_id=found.id,
+        name=PartName(found.part).value.replace("_", " "),
+        box=found.box,
+        score=found.score,
+        is_sure=found.is_sure,
         is_wrong=is_wrong,
-        texts=" ".join(text["text"] for text in found.row.texts),
+        texts=" ".join(text["text"] for text in found.texts),
     )

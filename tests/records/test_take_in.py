@@ -7,7 +7,7 @@ from dataclasses import replace
 from pipeline import store
 from pipeline.domain import Assessment
 from pipeline.records.dossier import find_listing, read_dossier
-from pipeline.records.tables import Listing
+from pipeline.records.tables import Listing, PartCue
 from pipeline.records.take_in import TakenIn, take_in
 from pipeline.records.words import State
 from tests.records.inventing import NOW
@@ -26,11 +26,12 @@ def test_everything_that_the_scan_found_is_there_again(records, tmp_path):
     assert take_in(records, tmp_path / "run", listings, tmp_path, NOW) == TakenIn(3, 3)
     with records.reading() as db:
         file = read_dossier(db, find_listing(db, "L/1"))
+        likelihoods = [db.get(PartCue, (part.id, "tab_word")).likelihood for part in file.parts]
     (first, *_), run = store.read_queue(tmp_path / "run"), store.read_parts(tmp_path / "run")
     assert [(r.cue, r.state, r.log10_lr, r.sentence) for r in file.reasons] == [
         (r.cue, r.state, r.log10_lr, r.sentence) for r in first.reasons
     ]
-    assert [(p.row.part, p.row.box, p.cues[0].likelihood) for p in file.parts] == [
+    assert [(p.part, p.box, likelihood) for p, likelihood in zip(file.parts, likelihoods, strict=True)] == [
         (p.found.part, [p.found.box.x, p.found.box.y, p.found.box.w, p.found.box.h], dict(p.cues[0].likelihood))
         for p in run
     ]

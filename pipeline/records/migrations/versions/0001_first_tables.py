@@ -225,6 +225,7 @@ def upgrade() -> None:
         ),
         sa.PrimaryKeyConstraint("id"),
     )
+    op.create_index("ix_decisions_by_moment", "decisions", ["at"], unique=False)
     op.create_index("ix_decisions_by_person", "decisions", ["person_id", "at"], unique=False)
     op.create_index("ix_decisions_listing_id", "decisions", ["listing_id"], unique=False)
 
