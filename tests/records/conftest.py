@@ -19,7 +19,11 @@ from tests.postgres_server import running_postgres
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[str]:
+    """A server with the database `empty`, which has all tables, to be copied."""
     with running_postgres() as url:
+        with psycopg.connect(f"{url}/postgres", autocommit=True) as admin:
+            admin.execute("CREATE DATABASE empty")
+        Store(f"{url}/empty").close()
         yield url
 
 
@@ -39,7 +43,7 @@ def records(request, tmp_path) -> Iterator[Store]:
     else:
         server, name = request.getfixturevalue("postgres"), f"t{uuid4().hex}"
         with psycopg.connect(f"{server}/postgres", autocommit=True) as admin:
-            admin.execute(f"CREATE DATABASE {name}")
+            admin.execute(f"CREATE DATABASE {name} TEMPLATE empty")
         url = f"{server}/{name}"
     store = Store(url)
     yield store

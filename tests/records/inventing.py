@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
-from sqlalchemy import insert, text
+from sqlalchemy import Column, ColumnElement, Integer, insert, select, text
 
 from pipeline.cues import CUES
 from pipeline.records import tables
@@ -47,6 +48,28 @@ def invent_listings(records: Store, count: int, seed: int = 1) -> None:
         if db.get_bind().dialect.name == "postgresql":  # its counters know nothing of the numbers given above
             for table in ("listings", "assessments"):
                 db.execute(text(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), {count})"))
+
+
+def multiply_listings(records: Store, count: int, times: int) -> None:
+    """Copy `count` invented listings inside the database until there are `times` as many, each a little less likely."""
+    with records.writing() as db:
+        for k in range(1, times):
+            for table in (tables.Listing, tables.Assessment, tables.Reason, tables.Unseen):
+                columns = table.__table__.columns
+                copied = select(*(_copied(column, k, k * count) for column in columns))
+                key = columns["id"] if "id" in columns else columns["assessment_id"]
+                db.execute(insert(table).from_select(list(columns.keys()), copied.where(key <= count)))
+        if db.get_bind().dialect.name == "postgresql":
+            db.execute(text("ANALYZE"))  # as its own housekeeping does within a minute
+
+
+def _copied(column: Column[Any], k: int, shift: int) -> ColumnElement[Any]:
+    whole_number = isinstance(column.type, Integer)
+    if whole_number and column.name in {"id", "assessment_id"}:
+        return column + shift
+    if column.name == "listing_id":
+        return column + shift if whole_number else column + f"-{k}"
+    return column * (1 - 0.0001 * k) if column.name == "probability" else column
 
 
 def a_person(records: Store, name: str, role: Role = Role.MODERATOR) -> tables.Person:
