@@ -22,6 +22,7 @@ _CACHE_BYTES = 160_000_000
 _DECODED = 12  # photos; one of two megapixels takes 6 MB
 _CONTEXT = 0.55  # of the box's longer side shown round it
 _LEAST_CONTEXT_PX = 24
+_RIM = 1.08  # so that an outline round the box is never cut off
 _GREY = "#8A8F94"
 _QUALITY = 86
 
@@ -136,7 +137,7 @@ def reference(path: Path) -> bytes | None:
 
 
 def _window(box: Sequence[float] | None, photo_wh: tuple[int, int]) -> tuple[float, float, float, float]:
-    """What to show: the box with context in the crop's shape, moved inside the photo where it fits."""
+    """What to show: the box with context in the crop's shape, no larger than fits into the photo if the box allows."""
     shape = CROP_WH[0] / CROP_WH[1]
     if box is None:
         x, y, w, h = 0.0, 0.0, float(photo_wh[0]), float(photo_wh[1])
@@ -144,7 +145,8 @@ def _window(box: Sequence[float] | None, photo_wh: tuple[int, int]) -> tuple[flo
     else:
         x, y, w, h = box
         pad = max(_LEAST_CONTEXT_PX, _CONTEXT * max(w, h))
-        width = max(w + 2 * pad, (h + 2 * pad) * shape)
+        wanted, fitting = max(w + 2 * pad, (h + 2 * pad) * shape), min(photo_wh[0], photo_wh[1] * shape)
+        width = max(min(wanted, fitting), _RIM * w, _RIM * h * shape)
     height = width / shape
     left = _inside(x + w / 2 - width / 2, width, photo_wh[0])
     top = _inside(y + h / 2 - height / 2, height, photo_wh[1])

@@ -109,6 +109,14 @@ def test_what_a_colleague_went_on_from_is_not_taken_back(records, ann):
         deciding.undo(db, ann, ALWAYS_TWO, NOW)
 
 
+def test_what_a_colleague_has_decided_since_is_not_taken_back(records, ann):
+    bea = a_person(records, "bea")
+    say(records, ALWAYS_TWO, ann, Said(Choice.LET_GO))
+    say(records, ALWAYS_TWO, bea, Said(Choice.LET_GO))
+    with pytest.raises(Refused, match="gone on"), records.writing() as db:
+        deciding.undo(db, ann, ALWAYS_TWO, NOW)
+
+
 def test_the_second_opinion_is_asked_of_somebody_else(records, ann):
     first = say(records, ALWAYS_TWO, ann, Said(Choice.LET_GO))
     assert first.state == State.SECOND
