@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, delete, select
 from sqlalchemy.orm import Session
 
 from pipeline.records import claims
@@ -96,6 +96,7 @@ def undo(session: Session, person: Person, house: House, now: datetime) -> Listi
         raise Refused("A colleague has gone on from your decision, so it can't be taken back. Leave a note instead.")
     claims.let_free(session, person)
     decision.undone_at = now
+    session.execute(delete(Asking).where(Asking.decision_id == decision.id))  # nobody is to send that any more
     _move(listing, State(decision.state_before))
     claims.keep(listing, person, house, now)
     note_down(session, now, person.name, "took back", listing, {"was": Choice(decision.choice).done})

@@ -26,8 +26,10 @@ _AT_ONCE = threading.BoundedSemaphore(2)  # each hash takes 64 MiB and a process
 _HASHER = PasswordHasher()  # argon2-cffi's defaults: Argon2id, RFC 9106's choice for little memory
 
 
-def invite(session: DbSession, house: House, now: datetime, role: Role, by: Person | None) -> str:
-    """Make a link's token that makes one account, once.
+def invite(
+    session: DbSession, house: House, now: datetime, role: Role, by: Person | None, person: Person | None = None
+) -> str:
+    """Make a link's token that makes one account, or gives `person` a new password, once.
 
     Returns:
         The token; it is not kept.
@@ -38,11 +40,14 @@ def invite(session: DbSession, house: House, now: datetime, role: Role, by: Pers
             token_hash=_hash(token),
             role=role,
             made_by=None if by is None else by.id,
+            person_id=None if person is None else person.id,
             ends_at=now + house.invitation,
             used_at=None,
         )
     )
-    note_down(session, now, "" if by is None else by.name, "made an invitation", detail={"role": role})
+    what = "made an invitation" if person is None else "made a link for a new password"
+    detail = {"role": role} if person is None else {"of": person.name}
+    note_down(session, now, "" if by is None else by.name, what, detail=detail)
     return token
 
 
@@ -54,14 +59,19 @@ def first_start_token(session: DbSession, house: House, now: datetime) -> str | 
     return invite(session, house, now, Role.ADMIN, None)
 
 
-def invited_role(session: DbSession, now: datetime, token: str) -> Role | None:
-    """What the link makes of who follows it; None if it is used up, too old or unknown."""
+def invited(session: DbSession, now: datetime, token: str) -> tuple[Role, str] | None:
+    """What the link makes of who follows it, and whose new password it is for ("" if for a new account).
+
+    None if it is used up, too old or unknown.
+    """
     found = _invitation(session, now, token)
-    return None if found is None else Role(found.role)
+    if found is None:
+        return None
+    return Role(found.role), "" if found.person_id is None else session.get_one(Person, found.person_id).name
 
 
 def accept(session: DbSession, now: datetime, token: str, name: str, password: str) -> Person:
-    """Make the account that a link stands for.
+    """Make the account that a link stands for, or give its person the new password, which ends their sessions.
 
     Raises:
         Refused: if the link, the name or the password will not do.
@@ -69,6 +79,8 @@ def accept(session: DbSession, now: datetime, token: str, name: str, password: s
     invitation = _invitation(session, now, token)
     if invitation is None:
         raise Refused("This link has been used, or is too old. Ask for a new one.")
+    if invitation.person_id is not None:
+        return _renewed(session, now, invitation, password)
     name = name.strip()
     if not name or len(name) > MOST_NAME or not name.isprintable():
         raise Refused(f"Choose a name of 1 to {MOST_NAME} letters.")
@@ -159,6 +171,15 @@ def change(session: DbSession, now: datetime, by: Person, person: Person, role: 
     session.execute(delete(Session).where(Session.person_id == person.id))
     let_free(session, person)
     note_down(session, now, by.name, "changed an account", detail={"of": person.name, "role": role, "in": is_active})
+
+
+def _renewed(session: DbSession, now: datetime, invitation: Invitation, password: str) -> Person:
+    person = session.get_one(Person, invitation.person_id)
+    person.password_hash, invitation.used_at = _hashed(password), now
+    session.execute(delete(Session).where(Session.person_id == person.id))
+    session.execute(delete(SignInTry).where(SignInTry.name == person.name))
+    note_down(session, now, person.name, "chose a new password")
+    return person
 
 
 def _slow_down(session: DbSession, house: House, now: datetime, name: str, address: str) -> None:

@@ -200,12 +200,13 @@ class Session(Base):
 
 
 class Invitation(Base):
-    """A link that makes one account, once. Only its SHA-256 is kept."""
+    """A link that makes one account, or gives `person_id` a new password, once. Only its SHA-256 is kept."""
 
     __tablename__ = "invitations"
     token_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
     role: Mapped[str] = mapped_column(String(16))
     made_by: Mapped[int | None] = mapped_column(ForeignKey("people.id"))
+    person_id: Mapped[int | None] = mapped_column(ForeignKey("people.id"))
     ends_at: Mapped[datetime]
     used_at: Mapped[datetime | None]
 

@@ -55,10 +55,10 @@ def sign_out(room: InRoom, seat: Posting) -> Response:
 def join(request: Request, room: InRoom, token: str) -> Response:
     """The page behind a link that makes an account."""
     with room.records.reading() as db:
-        role = people.invited_role(db, now(), token)
-    if role is None:
+        found = people.invited(db, now(), token)
+    if found is None:
         raise HTTPException(404, "This link has been used, or is too old. Ask for a new one.")
-    return _door_page(request, room, "join.html", {"role": role, "why": ""})
+    return _door_page(request, room, "join.html", {"role": found[0], "of": found[1], "why": ""})
 
 
 @router.post("/join/{token}")
@@ -73,7 +73,9 @@ def accept(
             person = people.accept(db, moment, token, name, password)
             return _seated(request, room, db, moment, person)
     except Refused as err:
-        context: dict[str, object] = {"role": None, "why": str(err), "name": name}
+        with room.records.reading() as db:
+            found = people.invited(db, moment, token)
+        context: dict[str, object] = {"role": None, "of": found[1] if found else "", "why": str(err), "name": name}
         return _door_page(request, room, "join.html", context, 409)
 
 

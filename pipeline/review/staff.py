@@ -32,6 +32,18 @@ def invite(request: Request, room: InRoom, seat: Posting, role: Annotated[Role, 
     return _people_page(request, room, seat, f"{request.base_url}join/{token}")
 
 
+@router.post("/people/{person_id}/password")
+def renew(request: Request, room: InRoom, seat: Posting, person_id: int) -> Response:
+    """Make a link by which a colleague chooses a new password; it is shown this once."""
+    may(lambda mine: mine.may_manage, seat)
+    with room.records.writing() as db:
+        person = db.get(Person, person_id)
+        if person is None:
+            raise HTTPException(404)
+        token = people.invite(db, room.house, now(), Role(person.role), seat.person, person)
+    return _people_page(request, room, seat, f"{request.base_url}join/{token}")
+
+
 @router.post("/people/{person_id}")
 def change(
     room: InRoom, seat: Posting, person_id: int, role: Annotated[Role, Form()], is_in: Annotated[bool, Form()] = False

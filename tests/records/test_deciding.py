@@ -84,6 +84,14 @@ def test_taking_back_gives_the_listing_back_to_the_same_person(records, house, a
         assert [line.what for line in read_trail(db)][:2] == ["took back", "let go"]
 
 
+def test_a_message_to_the_seller_that_was_taken_back_is_not_there_to_be_sent(records, house, ann):
+    say(records, house, ann, Said(Choice.ASK, views=("label",), message="Could you please?"))
+    with records.writing() as db:
+        deciding.undo(db, ann, house, NOW)
+    with records.reading() as db:
+        assert db.scalars(select(Asking)).all() == []
+
+
 def test_taking_back_twice_goes_back_two_decisions(records, house, ann):
     say(records, house, ann, Said(Choice.LET_GO))
     say(records, house, ann, Said(Choice.LET_GO))

@@ -44,14 +44,14 @@ def test_starting_again_before_anybody_joined_makes_the_earlier_link_useless(rec
     with records.writing() as db:
         first = people.first_start_token(db, HOUSE, NOW)
         second = people.first_start_token(db, HOUSE, NOW)
-        assert people.invited_role(db, NOW, first) is None
-        assert people.invited_role(db, NOW, second) == Role.ADMIN
+        assert people.invited(db, NOW, first) is None
+        assert people.invited(db, NOW, second) == (Role.ADMIN, "")
 
 
 def test_a_link_grows_too_old(records):
     with records.writing() as db:
         token = people.first_start_token(db, HOUSE, NOW)
-        assert people.invited_role(db, NOW + HOUSE.invitation + timedelta(seconds=1), token) is None
+        assert people.invited(db, NOW + HOUSE.invitation + timedelta(seconds=1), token) is None
 
 
 def test_the_password_is_kept_as_argon2id_and_no_token_is_kept_as_it_is(records, ann):
@@ -127,3 +127,14 @@ def test_coming_and_going_stand_in_the_trail_without_the_password(records, ann):
         lines = read_trail(db)
     assert [line.what for line in lines][:2] == ["signed in", "failed to sign in"]
     assert not any("password" in str(line.detail) for line in lines)
+
+
+def test_a_link_for_a_new_password_replaces_the_old_one_and_ends_all_sessions(records, ann):
+    with records.writing() as db:
+        token, _ = people.start_session(db, HOUSE, NOW, ann)
+        link = people.invite(db, HOUSE, NOW, Role.ADMIN, ann, ann)
+        assert people.invited(db, NOW, link) == (Role.ADMIN, "ann")
+        assert people.accept(db, NOW, link, "somebody else", "another long password").id == ann.id
+        assert people.find_session(db, HOUSE, NOW, token) is None
+    assert try_in(records, "ann", PASSWORD) is None
+    assert try_in(records, "ann", "another long password").name == "ann"

@@ -10,7 +10,18 @@ from pipeline.records.words import Role
 from pipeline.review.seat import COOKIE
 
 PAGES = ["/", "/look/L2", "/figures", "/people", "/trail", "/done", "/export/decisions.csv", "/crop/1/0"]
-POSTS = ["/next", "/undo", "/decide/L2", "/take/L2", "/correct/L2", "/note/L2", "/again/L2", "/people/invite", "/leave"]
+POSTS = [
+    "/next",
+    "/undo",
+    "/decide/L2",
+    "/take/L2",
+    "/correct/L2",
+    "/note/L2",
+    "/again/L2",
+    "/people/invite",
+    "/people/1/password",
+    "/leave",
+]
 
 
 @pytest.mark.parametrize("path", [*PAGES, "/photo/" + "a" * 64 + "/900", "/reference/quillmere/tab"])
@@ -126,3 +137,20 @@ def test_after_too_many_wrong_passwords_the_page_says_to_wait(page):
     for _ in range(5):
         assert "do not belong together" in browser.sign_in("ann", "a wrong password").text
     assert "Wait" in browser.sign_in("ann").text
+
+
+def test_an_admin_hands_out_a_link_for_a_new_password(page):
+    admin, ann = page.as_somebody("root", Role.ADMIN), page.as_somebody("ann")
+    shown = admin.get("/people").text
+    number = re.search(r'/people/(\d+)"[^>]*>(?:(?!/people/).)*Role of ann', shown, re.DOTALL)[1]
+    link = re.search(r"/join/[\w-]+", admin.post(f"/people/{number}/password").text)[0]
+    door = re.search(r'name="door" value="([^"]+)"', page_of(ann, link))[1]
+    ann.client.post(link, data={"password": "another long password", "door": door})
+    assert "do not belong together" in page.browser().sign_in("ann").text
+    assert page.browser().sign_in("ann", "another long password").status_code == 200
+
+
+def page_of(browser, link):
+    text = browser.get(link).text
+    assert "A new password for ann" in text
+    return text

@@ -73,10 +73,15 @@ def upgrade() -> None:
         sa.Column("token_hash", sa.String(length=64), nullable=False),
         sa.Column("role", sa.String(length=16), nullable=False),
         sa.Column("made_by", sa.Integer(), nullable=True),
+        sa.Column("person_id", sa.Integer(), nullable=True),
         sa.Column("ends_at", Moment(), nullable=False),
         sa.Column("used_at", Moment(), nullable=True),
         sa.ForeignKeyConstraint(
             ["made_by"],
+            ["people.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["person_id"],
             ["people.id"],
         ),
         sa.PrimaryKeyConstraint("token_hash"),
