@@ -4,11 +4,15 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test check lint setup bench
+.PHONY: demo review test check lint setup bench
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.base-done ## invents a night of listings, scans it, shows the top of the queue
 	$(BIN)/python -m pipeline demo
+
+review: $(VENV)/.review-done ## the moderator's page over what the demo scanned
+	test -f out/demo/queue.jsonl || $(MAKE) demo
+	$(BIN)/python -m pipeline review
 
 test: $(VENV)/.dev-done ## all tests, the quick ones first
 	$(BIN)/python -m pytest -q -n 2 -m "not slow"
@@ -39,6 +43,10 @@ $(VENV)/.base-done: requirements/base.txt pyproject.toml | $(BIN)/python
 	$(PIP) --no-deps --editable .
 	touch $@
 
-$(VENV)/.dev-done: requirements/dev.txt $(VENV)/.base-done
+$(VENV)/.review-done: requirements/review.txt $(VENV)/.base-done
+	$(PIP) -r requirements/review.txt
+	touch $@
+
+$(VENV)/.dev-done: requirements/dev.txt requirements/review.txt $(VENV)/.base-done
 	$(PIP) -r requirements/dev.txt
 	touch $@

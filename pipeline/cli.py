@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import os
 import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -24,6 +26,7 @@ from pipeline.terminal import plain_text, print_queue, progress
 DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
 DEMO_SEED = 90_210
 _HOME = Path(__file__).resolve().parent.parent
+_DEMO_OUT = Path("out/demo")
 _SHOWN_PROBLEMS = 5
 _INVENTED_NAMES = {"listings.jsonl", "truth.jsonl", "parts.coco.json", "photos"}
 
@@ -34,6 +37,7 @@ class Setup:
 
     sheets: dict[str, ReferenceSheet]
     evidence: EvidenceConfig
+    configs: Path
     models_dir: Path
     workers: int
 
@@ -74,9 +78,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    out = _folder_to_write(options.out)
-    scanned = _scan_file(options.listings, _setup(options))
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    out, setup = _folder_to_write(options.out), _setup(options)
+    scanned = _scan_file(options.listings, setup)
+    _write_run(out, scanned, setup, options.listings)
     if options.contact_sheet:
         write_contact_sheet(out, scanned.assessments, scanned.listings, options.listings.parent, options.contact_sheet)
     _print(f"{len(scanned.assessments)} listings ranked in {out / store.QUEUE}. {CAUTION}")
@@ -103,7 +107,7 @@ def _evaluate(options: argparse.Namespace) -> int:
 
     out, setup = _folder_to_write(options.out), _setup(options)
     scanned = _scan_file(options.folder / "listings.jsonl", setup)
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    _write_run(out, scanned, setup, options.folder / "listings.jsonl")
     try:
         evaluate_run(
             options.folder,
@@ -152,7 +156,7 @@ def _demo(options: argparse.Namespace) -> int:
     _clear_invented(night)
     _write_invented(night, options, _sheet_of(load_sheets(options.configs), None), {}, "cpu")
     scanned = _scan_file(night / "listings.jsonl", setup)
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems)
+    _write_run(out, scanned, setup, night / "listings.jsonl")
     picture, page = write_contact_sheet(out, scanned.assessments, scanned.listings, night)
     print_queue(scanned.assessments, scanned.listings, Console())
     _print(
@@ -160,6 +164,31 @@ def _demo(options: argparse.Namespace) -> int:
     )
     _print(f"Open the contact sheet: {picture}\nor as a page:           {page}")
     return _report_problems(scanned.problems, out)
+
+
+def _review(options: argparse.Namespace) -> int:
+    try:
+        from pipeline.records.house import House
+        from pipeline.review import Serving, serve
+    except ModuleNotFoundError as err:
+        if err.name is None or err.name.startswith("pipeline"):
+            raise
+        raise NothingToDo(f"{err}; the page needs: pip install -r requirements/review.txt") from err
+    house = House(
+        claim=timedelta(minutes=options.keep_minutes), second_share=options.second_looks, capacity=options.capacity
+    )
+    serving = Serving(
+        run_dir=options.run,
+        listings=options.listings,
+        store_url=options.store,
+        host=options.host,
+        port=options.port,
+        references=options.references,
+        house=house,
+        names=options.also_called,
+    )
+    serve(serving, _print)
+    return DONE
 
 
 def _scan_file(path: Path, setup: Setup) -> Scanned:
@@ -181,6 +210,23 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
         problems=(*problems, *sheet_problems, *result.problems),
         seconds=time.perf_counter() - start,
     )
+
+
+def _write_run(out: Path, scanned: Scanned, setup: Setup, listings: Path) -> None:
+    about = store.RunAbout(
+        listings=os.path.relpath(listings, out),
+        model=_checksum(sorted(setup.models_dir.glob("*.yaml"))),  # a card names its weights by checksum
+        rules=_checksum(sorted(setup.configs.glob("*.yaml"))),
+    )
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, about)
+
+
+def _checksum(files: Sequence[Path]) -> str:
+    """Twelve digits that change when any of the files does."""
+    digest = hashlib.sha256()
+    for path in files:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:12]
 
 
 def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
@@ -237,7 +283,7 @@ def _setup(options: argparse.Namespace) -> Setup:
         evidence = evidence.model_copy(update={"prior_counterfeit": options.prior})
     if not options.models.is_dir():
         raise NothingToDo(f"{options.models}: there is no folder of networks here; name it with --models")
-    return Setup(load_sheets(options.configs), evidence, options.models, options.workers)
+    return Setup(load_sheets(options.configs), evidence, options.configs, options.models, options.workers)
 
 
 def _folder_to_write(path: Path) -> Path:
@@ -326,8 +372,38 @@ def _parser() -> argparse.ArgumentParser:
     _add_configs(train)
     train.set_defaults(command=_train)
 
+    review = commands.add_parser("review", help="serve the moderator's page in the browser (needs the review extra)")
+    review.add_argument(
+        "run",
+        type=Path,
+        nargs="?",
+        default=_DEMO_OUT,
+        metavar="RUN_FOLDER",
+        help="a folder that scan wrote; default: %(default)s",
+    )
+    review.add_argument("--listings", type=Path, metavar="FILE", help="the file that was scanned, if it was moved")
+    review.add_argument(
+        "--store", metavar="URL", help="sqlite:///FILE or postgresql://...; default: review.db in the run's folder"
+    )
+    review.add_argument("--host", default="127.0.0.1", help="default: %(default)s, which nobody else can reach")
+    review.add_argument("--port", type=_count, default=8733, metavar="N", help="default: %(default)s")
+    review.add_argument("--also-called", nargs="+", default=[], metavar="NAME", help="other names of this machine")
+    review.add_argument(
+        "--capacity", type=_count, default=200, metavar="N", help="listings a day; default: %(default)s"
+    )
+    review.add_argument(
+        "--keep-minutes", type=_count, default=15, metavar="N", help="a listing is kept for one; default: %(default)s"
+    )
+    review.add_argument(
+        "--second-looks", type=_share, default=0.1, metavar="P", help="share seen by two; default: %(default)s"
+    )
+    review.add_argument(
+        "--references", type=Path, default=_HOME / "references", metavar="DIR", help="pictures of genuine parts"
+    )
+    review.set_defaults(command=_review)
+
     demo = commands.add_parser("demo", help="invent a night, scan it, show the top of the queue")
-    demo.add_argument("--out", type=Path, default=Path("out/demo"), metavar="DIR", help="default: %(default)s")
+    demo.add_argument("--out", type=Path, default=_DEMO_OUT, metavar="DIR", help="default: %(default)s")
     demo.add_argument("--listings", type=_count, default=40, metavar="N", help="default: %(default)s")
     demo.add_argument("--seed", type=int, default=DEMO_SEED, metavar="S", help="default: %(default)s")
     _add_setup(demo)

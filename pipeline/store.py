@@ -1,7 +1,7 @@
 """What a scan leaves on disk, and the only module that knows its layout.
 
-`queue.jsonl`, `parts.jsonl` and `problems.jsonl`, UTF-8, one JSON object a line. Each file is written beside its
-place and then moved there, so a reader meets a whole file or the one before it.
+`queue.jsonl`, `parts.jsonl` and `problems.jsonl`, UTF-8, one JSON object a line; `run.json`, what the run was made
+from. Each file is written beside its place and then moved there, so a reader meets a whole file or the one before it.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,19 @@ from pipeline.domain import (
     TextReading,
 )
 
-QUEUE, PARTS, PROBLEMS = "queue.jsonl", "parts.jsonl", "problems.jsonl"
+QUEUE, PARTS, PROBLEMS, ABOUT = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
+
+
+@dataclass(frozen=True, slots=True)
+class RunAbout:
+    """What a run was made from: the listings file (relative to the run's folder), networks and rules by checksum.
+
+    Empty where it is not known, as for runs written before this was kept.
+    """
+
+    listings: str = ""
+    model: str = ""
+    rules: str = ""
 
 
 def write_run(
@@ -36,14 +49,16 @@ def write_run(
     assessments: Sequence[Assessment],
     parts: Iterable[PartReading],
     problems: Iterable[Problem],
+    about: RunAbout | None = None,
 ) -> None:
-    """Write a run's three files.
+    """Write a run's files.
 
     Args:
         out_dir: made if absent; files of an earlier run in it are replaced.
         assessments: most suspicious first; the place in the sequence becomes the rank.
         parts: every found part with what was read from it.
         problems: what could not be read, and the refused rows.
+        about: what it was made from.
 
     Raises:
         ValueError: if a listing stands in the queue twice, or a number is not finite.
@@ -56,6 +71,13 @@ def write_run(
     _write_rows(out_dir / QUEUE, (_queue_row(rank, one) for rank, one in enumerate(assessments, 1)))
     _write_rows(out_dir / PARTS, (_part_row(part) for part in parts))
     _write_rows(out_dir / PROBLEMS, (_problem_row(problem) for problem in problems))
+    _write_rows(out_dir / ABOUT, [asdict(about or RunAbout())])
+
+
+def read_about(out_dir: Path) -> RunAbout:
+    """What a run was made from."""
+    path = out_dir / ABOUT
+    return RunAbout(**_read_rows(path)[0]) if path.exists() else RunAbout()
 
 
 def read_queue(out_dir: Path) -> list[Assessment]:

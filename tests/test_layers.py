@@ -23,8 +23,10 @@ LAYERS = (
     {"evidence"},
     {"ranking"},
     {"store"},
+    {"records"},
     {"scan"},
     {"contact_sheet"},
+    {"review"},
     {"evaluate"},
     {"train"},  # reads labelled folders as evaluate does
     {"terminal"},
@@ -130,6 +132,28 @@ def test_nothing_but_training_imports_the_training_libraries():
     for path in files_of("pipeline"):
         if module_of(path) != "train":
             assert not {name.split(".")[0] for name in imports_of(path)} & TRAINING_ONLY, path
+
+
+PAGE_ONLY = {"fastapi", "starlette", "uvicorn", "jinja2", "sqlalchemy", "alembic", "argon2", "psycopg"}
+
+
+def test_only_the_records_and_the_page_import_the_libraries_of_the_page():
+    for path in files_of("pipeline"):
+        if module_of(path) not in {"records", "review"}:
+            assert not {name.split(".")[0] for name in imports_of(path)} & PAGE_ONLY, path
+
+
+def test_the_records_know_nothing_of_the_web():
+    for path in files_of("pipeline/records"):
+        assert not {name.split(".")[0] for name in imports_of(path)} & {"fastapi", "starlette", "uvicorn", "jinja2"}, (
+            path
+        )
+
+
+def test_a_scan_needs_no_library_of_the_page():
+    code = f"import sys, pipeline.cli, pipeline.scan; print(*{{n.split('.')[0] for n in sys.modules}} & {PAGE_ONLY})"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
 
 
 @pytest.mark.parametrize("module", ["pipeline.evidence", "pipeline.scan", "pipeline.evaluate", "pipeline.cli"])

@@ -118,9 +118,14 @@ def test_problems_carry_their_sentence_and_where_it_was(tmp_path):
     assert (second["row"], second["refused"]) == (3, True)
 
 
-def test_a_run_with_nothing_in_it_still_leaves_three_files(tmp_path):
+def test_a_run_with_nothing_in_it_still_leaves_its_four_files(tmp_path):
     store.write_run(tmp_path, [], [], [])
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["parts.jsonl", "problems.jsonl", "queue.jsonl"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "parts.jsonl",
+        "problems.jsonl",
+        "queue.jsonl",
+        "run.json",
+    ]
     assert store.read_queue(tmp_path) == []
 
 
@@ -134,7 +139,17 @@ def test_a_write_that_fails_leaves_the_earlier_file_whole_and_no_draft(tmp_path)
     with pytest.raises(ValueError, match="JSON compliant"):
         store.write_run(tmp_path, [FIRST, Assessment("L-3", float("nan"), 0.5)], [], [])
     assert store.read_queue(tmp_path) == [SECOND]
-    assert len(list(tmp_path.iterdir())) == 3
+    assert len(list(tmp_path.iterdir())) == 4
+
+
+def test_a_run_says_what_it_was_made_from(tmp_path):
+    about = store.RunAbout("../night/listings.jsonl", "m1", "r1")
+    store.write_run(tmp_path, [], [], [], about)
+    assert store.read_about(tmp_path) == about
+
+
+def test_of_a_run_from_before_that_was_kept_nothing_is_known(tmp_path):
+    assert store.read_about(tmp_path) == store.RunAbout("", "", "")
 
 
 def test_a_reader_of_the_earlier_run_is_not_disturbed(tmp_path):

@@ -145,7 +145,7 @@ def test_where_nothing_can_be_done_one_line_says_why_and_the_status_is_2(
     [
         (),
         ("scan",),
-        ("review",),
+        ("improve",),
         ("scan", "x.jsonl", "--out", "out", "--prior", "1.5"),
         ("scan", "x.jsonl", "--out", "out", "--prior", "nan"),
         ("synth", "out", "--listings", "0", "--seed", "1"),

@@ -1,0 +1,89 @@
+"""The analyst's view: how good the signs are by what people decided, and the tables to take away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request, Response
+from sqlalchemy.orm import Session as DbSession
+
+from pipeline.cues import CUES
+from pipeline.records import figures, queue
+from pipeline.records.agreement import read_agreement
+from pipeline.records.words import Choice
+from pipeline.review.seat import InRoom, Seated, may
+from pipeline.review.tables_out import as_csv, as_parquet
+
+router = APIRouter()
+_Rows = Callable[[DbSession], Iterator[Mapping[str, Any]]]
+_EXPORTS: Mapping[str, tuple[_Rows, Sequence[str]]] = {
+    "decisions": (
+        figures.decisions_to_export,
+        (
+            "listing_id", "seller_id", "maker", "style_number", "probability", "choice", "look", "round", "cues",
+            "words", "by", "at", "taken_back_at", "stands_at", "model", "rules",
+        ),
+    ),
+    "corrections": (
+        figures.corrections_to_export,
+        ("listing_id", "cue", "read_as", "truly", "part", "photo_sha256", "box", "true_box", "by", "at"),
+    ),
+}  # fmt: skip
+_FORMATS = {"csv": (as_csv, "text/csv; charset=utf-8"), "parquet": (as_parquet, "application/vnd.apache.parquet")}
+CURVE_WH = (520, 260)
+_EDGE = 34
+_MOST_POINTS = 400
+
+
+@router.get("/figures")
+def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
+    """The figures."""
+    may(lambda role: role.may_analyse, seat)
+    with room.records.reading() as db:
+        curve = figures.read_capacity(db)
+        context = {
+            "cue_figures": figures.read_cue_figures(db),
+            "corrections": figures.read_corrections(db)[:25],
+            "drift": figures.read_drift(db),
+            "agreement": read_agreement(db),
+            "counts": queue.count_states(db),
+            "made": figures.choices_made(db),
+            "held": figures.count_held(db),
+        }
+    more = {
+        "curve": _polyline(curve),
+        "reviews": curve[-1][0] if curve else 0,
+        "half_at": next((reviews for reviews, share in curve if share >= 0.5), None),
+        "cues": CUES,
+        "Choice": Choice,
+        "seat": seat,
+        "form_token": seat.form_token,
+    }
+    return room.templates.TemplateResponse(request, "figures.html", context | more)
+
+
+@router.get("/export/{name}.{kind}")
+def export(room: InRoom, seat: Seated, name: str, kind: str) -> Response:
+    """A table as a file."""
+    may(lambda role: role.may_analyse, seat)
+    if name not in _EXPORTS or kind not in _FORMATS:
+        raise HTTPException(404)
+    rows, columns = _EXPORTS[name]
+    write, media_type = _FORMATS[kind]
+    with room.records.reading() as db:
+        made = write(rows(db), columns)
+    return Response(
+        made, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
+    )
+
+
+def _polyline(curve: Sequence[tuple[int, float]]) -> str:
+    """The capacity curve as points of an SVG line, `CURVE_WH`."""
+    if not curve:
+        return ""
+    width, height = CURVE_WH[0] - 2 * _EDGE, CURVE_WH[1] - 2 * _EDGE
+    step = max(1, len(curve) // _MOST_POINTS)
+    shown = [*curve[::step], curve[-1]]
+    most = curve[-1][0]
+    return " ".join(f"{_EDGE + width * n / most:.1f},{_EDGE + height * (1 - share):.1f}" for n, share in shown)

@@ -1,0 +1,234 @@
+"""A dossier as the listing page shows it: numbered signs, outlined photos, what disagrees in the seller's words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+
+from pipeline.cues import CUES, VIEWS
+from pipeline.domain import PartName
+from pipeline.evidence.sentences import request_sentence
+from pipeline.records.dossier import Dossier
+from pipeline.records.tables import Listing, Part, Reason
+from pipeline.review.strength import Strength, strength
+
+TELLING = 0.1  # |log10 LR|; what says less is listed in small print
+_KEYS = "123456789"
+_CUT_WORDS = re.compile(r" (Speaks (very strongly|strongly|somewhat|slightly) for [^.]*\.|Says little either way\.)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """A reason as shown. `key` is the digit that names it, "" beyond nine; `others` what else it could truly be."""
+
+    key: str
+    reason: Reason
+    sentence: str
+    strength: Strength
+    part: str
+    reference: str  # name of the genuine part's picture, or ""
+    others: Sequence[tuple[str, str]]
+    corrected: str
+
+    @property
+    def name(self) -> str:
+        """The cue in words."""
+        return self.reason.cue.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A found part on a photo. `key` is the digit that names its box, "" beyond nine."""
+
+    key: str
+    part_id: int
+    name: str
+    box: Sequence[float]
+    score: float
+    is_sure: bool
+    is_wrong: bool
+    texts: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo with what was found on it."""
+
+    number: int
+    sha256: str | None
+    problem: str
+    width: int
+    height: int
+    outlines: Sequence[Outline]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """A photo worth asking for; `is_best` if the scan says so."""
+
+    view: str
+    words: str
+    is_best: bool
+
+
+def signs_of(dossier: Dossier, references: Collection[str]) -> tuple[list[Sign], list[Sign]]:
+    """Those that tell something, numbered, and those that say little."""
+    telling: list[Sign] = []
+    little: list[Sign] = []
+    for reason in dossier.reasons:
+        tells = abs(reason.log10_lr) >= TELLING
+        key = _KEYS[len(telling)] if tells and len(telling) < len(_KEYS) else ""
+        (telling if tells else little).append(_sign(key, reason, dossier, references))
+    return telling, little
+
+
+def shots_of(dossier: Dossier) -> list[Shot]:
+    """The photos in the seller's order; the boxes on each are numbered from 1."""
+    wrong = {one.part_id for one in dossier.corrections if one.part_id is not None}
+    numbered: dict[str, list[Outline]] = {}
+    for found in dossier.parts:
+        on_photo = numbered.setdefault(found.photo, [])
+        key = _KEYS[len(on_photo)] if len(on_photo) < len(_KEYS) else ""
+        on_photo.append(_outline(key, found, found.id in wrong))
+    return [
+        Shot(
+            number=photo.position + 1,
+            sha256=photo.sha256,
+            problem=photo.problem or "",
+            width=dossier.sizes[photo.sha256].width if photo.sha256 else 4,
+            height=dossier.sizes[photo.sha256].height if photo.sha256 else 3,
+            outlines=numbered.get(photo.sha256 or "", []),
+        )
+        for photo in dossier.photos
+    ]
+
+
+def first_shot(shots: Sequence[Shot], telling: Sequence[Sign]) -> int:
+    """Place of the photo to show first: the one that the strongest sign was seen on."""
+    strongest = next((sign.reason.photo for sign in telling if sign.reason.photo), None)
+    return next((place for place, shot in enumerate(shots) if shot.sha256 and shot.sha256 == strongest), 0)
+
+
+def wishes_of(dossier: Dossier) -> list[Wish]:
+    """All photos that could be asked for: the scan's own first, then those of cues not seen, then the rest."""
+    asked = [request["view"] for request in (dossier.assessment.ask_for if dossier.assessment else [])]
+    unseen = [CUES[cue].view for cue in dossier.unseen if cue in CUES and CUES[cue].view]
+    order = dict.fromkeys([*asked, *unseen, *VIEWS])
+    best = set(asked[:2] or unseen[:1])
+    return [Wish(view, VIEWS[view], view in best) for view in order if view in VIEWS]
+
+
+def message_for(views: Sequence[str]) -> str:
+    """The polite message that asks for these photos."""
+    return request_sentence([view for view in views if view in VIEWS] or ["label"])
+
+
+def message_frame() -> tuple[str, str]:
+    """What stands before and after the wanted views in the message."""
+    view = next(iter(VIEWS))
+    before, after = request_sentence([view]).split(VIEWS[view])
+    return before, after
+
+
+def unseen_in_words(dossier: Dossier) -> list[str]:
+    """What no photo shows."""
+    return [cue.replace("_", " ") for cue in dossier.unseen]
+
+
+def marked(text: str, doubtful: Sequence[str]) -> Iterator[tuple[str, bool]]:
+    """The text in pieces, each with whether it is one of the doubtful words; nothing is escaped here."""
+    words = sorted({word for word in doubtful if word}, key=len, reverse=True)
+    if not words:
+        yield text, False
+        return
+    pattern = "|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in words)
+    for piece in re.split(f"({pattern})", text, flags=re.IGNORECASE):
+        if piece:
+            yield piece, re.fullmatch(pattern, piece, flags=re.IGNORECASE) is not None
+
+
+def doubtful_words(dossier: Dossier) -> dict[str, list[str]]:
+    """What the seller states that the photos or the style speak against, by field."""
+    departs = {reason.cue for reason in dossier.reasons if reason.log10_lr >= TELLING}
+    listing = dossier.listing
+    found: dict[str, list[str]] = {}
+    if "style_agrees" in departs and listing.style_number:
+        found["style"] = [listing.style_number]
+    if "size_agrees" in departs:
+        found["size"] = _sizes(listing)
+    if "metal_agrees" in departs and listing.hardware_metal:
+        found["metal"] = [listing.hardware_metal]
+    if "price_band" in departs:
+        found["price"] = []
+    return found
+
+
+def _sizes(listing: Listing) -> list[str]:
+    waist, leg = listing.waist_in, listing.leg_in
+    words = []
+    if waist is not None:
+        words += [f"W{waist}", f"W {waist}", str(waist)]
+    if leg is not None:
+        words += [f"L{leg}", f"L {leg}"]
+    if waist is not None and leg is not None:
+        words += [f"{waist}/{leg}", f"{waist} / {leg}", f"W{waist}/L{leg}", f"W{waist} L{leg}"]
+    return words
+
+
+def _sign(key: str, reason: Reason, dossier: Dossier, references: Collection[str]) -> Sign:
+    part = _part_of(reason, dossier)
+    known = CUES.get(reason.cue)
+    others = [] if known is None else [(state, words) for state, words in known.words.items() if state != reason.state]
+    return Sign(
+        key=key,
+        reason=reason,
+        sentence=_CUT_WORDS.sub("", reason.sentence),  # the strength stands beside it in the scale's own words
+        strength=strength(reason.log10_lr),
+        part=part,
+        reference=_reference(part, dossier.listing.hardware_metal, references) if reason.photo else "",
+        others=others,
+        corrected=_corrected(reason, dossier),
+    )
+
+
+def _reference(part: str, metal: str | None, references: Collection[str]) -> str:
+    """The picture of a genuine part to set beside, of the stated metal if there is one."""
+    names = [name for name in references if name.split("-")[0] == part]
+    return next((name for name in names if name == f"{part}-{metal}"), names[0] if names else "")
+
+
+def _corrected(reason: Reason, dossier: Dossier) -> str:
+    for one in dossier.corrections:
+        if one.cue == reason.cue and one.read_as == reason.state:
+            known = CUES.get(reason.cue)
+            if one.truly is None or known is None:
+                return "read wrongly"
+            return f"truly: {known.words.get(one.truly, one.truly)}"
+    return ""
+
+
+def _part_of(reason: Reason, dossier: Dossier) -> str:
+    """The part that a reason was seen on: the one in its box, else the first that its cue is judged on."""
+    for found in dossier.parts:
+        if found.photo == reason.photo and reason.box is not None and _is_same(found.box, reason.box):
+            return found.part
+    known = CUES.get(reason.cue)
+    return known.parts[0].value if known and known.parts and reason.photo else ""
+
+
+def _is_same(one: Sequence[float], other: Sequence[float]) -> bool:
+    return all(abs(a - b) < 1 for a, b in zip(one, other, strict=True))
+
+
+def _outline(key: str, found: Part, is_wrong: bool) -> Outline:
+    return Outline(
+        key=key,
+        part_id=found.id,
+        name=PartName(found.part).value.replace("_", " "),
+        box=found.box,
+        score=found.score,
+        is_sure=found.is_sure,
+        is_wrong=is_wrong,
+        texts=" ".join(text["text"] for text in found.texts),
+    )
