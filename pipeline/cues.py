@@ -7,7 +7,7 @@ The first state of a cue is what a genuine pair shows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -30,11 +30,12 @@ class Source(StrEnum):
 class Cue:
     """One thing a person who knows the garment looks at.
 
-    `words` maps each state to a short plain phrase for the moderator; `view` is the kind of photo
-    to ask the seller for when the cue is not seen ("" where no photo would help).
+    `topic` is what a moderator calls it; `words` maps each state to a short plain phrase; `view` is the kind of
+    photo to ask the seller for when the cue is not seen ("" where no photo would help).
     """
 
     name: str
+    topic: str
     parts: tuple[PartName, ...]
     words: Mapping[str, str]
     source: Source
@@ -44,6 +45,11 @@ class Cue:
     def states(self) -> tuple[str, ...]:
         """All states, the genuine one first."""
         return tuple(self.words)
+
+    @property
+    def is_shown_by_a_part(self) -> bool:
+        """Whether a photo of a part would show it, so that its absence is worth a word."""
+        return self.source in (Source.CROP, Source.STYLE, Source.MEASURE, Source.PRINT)
 
     @property
     def genuine_state(self) -> str:
@@ -69,96 +75,96 @@ VIEWS: Mapping[str, str] = {
 CUES: Mapping[str, Cue] = {
     cue.name: cue
     for cue in (
-        Cue("tab_position", _TAB, {
+        Cue("tab_position", "height of the tab", _TAB, {
             "in_place": "tab at its usual height on the pocket seam",
             "off": "tab too high or too low on the pocket seam",
         }, Source.MEASURE, "back_pocket"),
-        Cue("tab_stitch_spacing", _TAB, {
+        Cue("tab_stitch_spacing", "stitching of the tab", _TAB, {
             "even": "tab stitching even",
             "uneven": "tab stitching uneven: gaps or a wandering line",
         }, Source.CROP, "tab"),
-        Cue("tab_thread", _TAB, {
+        Cue("tab_thread", "thread of the tab", _TAB, {
             "matching": "tab sewn with the pocket's own thread colour",
             "other": "tab sewn with another thread colour than the pocket",
         }, Source.CROP, "tab"),
-        Cue("tab_resewn", _TAB, {
+        Cue("tab_resewn", "seam behind the tab", _TAB, {
             "no": "no trace of resewing at the tab",
             "yes": "seam at the tab looks opened and sewn again: old holes or stitches over stitches",
         }, Source.CROP, "tab"),
-        Cue("tab_word", _TAB, {
+        Cue("tab_word", "word on the tab", _TAB, {
             "full": "whole word on the tab",
             "mark_only": "only the small mark on the tab (innocent: about one genuine tab in a hundred)",
             "cut_short": "a letter missing from the tab's word",
             "wrong": "another word on the tab",
         }, Source.CROP, "tab"),
-        Cue("label_ground", _LABEL, {
+        Cue("label_ground", "ground of the label", _LABEL, {
             "tan": "label ground tan",
             "dark": "label ground very dark",
             "white": "label ground white",
         }, Source.CROP, "label"),
-        Cue("label_size_print", _LABEL, {
+        Cue("label_size_print", "colour of the size print", _LABEL, {
             "black": "size printed in black",
             "coloured": "size printed in a colour other than black",
         }, Source.CROP, "label"),
-        Cue("label_size_order", _LABEL, {
+        Cue("label_size_order", "size print over or under the seam", _LABEL, {
             "over": "size printed after the label was sewn on",
             "under": "size printed before the label was sewn on",
         }, Source.CROP, "label"),
-        Cue("label_motto_curve", _LABEL, {
+        Cue("label_motto_curve", "curve of the motto", _LABEL, {
             "as_style": "motto curved as this style has it",
             "other": "motto curved otherwise than this style has it (styles vary: weak)",
         }, Source.STYLE, "label"),
-        Cue("label_fading", _LABEL, {
+        Cue("label_fading", "fading of the label", _LABEL, {
             "with_wear": "label faded no more than its wear explains",
             "ahead_of_wear": "label faded ahead of its wear",
         }, Source.CROP, "label"),
-        Cue("button_finish", _BUTTON, {
+        Cue("button_finish", "finish of the button", _BUTTON, {
             "clean": "button metal clean",
             "coated": "button looks coated",
         }, Source.CROP, "button"),
-        Cue("button_lettering", _BUTTON, {
+        Cue("button_lettering", "lettering of the button", _BUTTON, {
             "crisp": "button lettering cut clean",
             "blobs": "blobs round the button's letters",
         }, Source.CROP, "button"),
-        Cue("metal", _BUTTON + _RIVET, {
+        Cue("metal", "metal of button and rivets", _BUTTON + _RIVET, {
             "as_style": "metal as this style carries it",
             "other": "another metal than this style carries",
         }, Source.STYLE, "button"),
-        Cue("code_match", (PartName.BUTTON_BACK, PartName.CARE_TAG), {
+        Cue("code_match", "code against code", (PartName.BUTTON_BACK, PartName.CARE_TAG), {
             "match": "code on the button's back equals the care tag's",
             "differ": "code on the button's back differs from the care tag's",
         }, Source.PRINT, "button_back"),
-        Cue("rivet_stamp", _RIVET, {
+        Cue("rivet_stamp", "stamp of the rivets", _RIVET, {
             "stamped": "rivet carries its stamp",
             "blank": "rivet is blank",
         }, Source.CROP, "rivet"),
-        Cue("zip_mark", _ZIP, {
+        Cue("zip_mark", "name on the zip", _ZIP, {
             "own": "zip carries the maker's own name",
             "approved": "zip carries the approved supplier's name",
             "none": "zip carries no name",
             "other": "zip carries another name",
         }, Source.CROP, "zip"),
-        Cue("style_agrees", _LABEL, {
+        Cue("style_agrees", "printed against stated style", _LABEL, {
             "yes": "printed style equals the stated one",
             "no": "printed style differs from the stated one",
         }, Source.PRINT, "label"),
-        Cue("size_agrees", _LABEL, {
+        Cue("size_agrees", "printed against stated size", _LABEL, {
             "yes": "printed size equals the stated one",
             "no": "printed size differs from the stated one",
         }, Source.PRINT, "label"),
-        Cue("metal_agrees", (), {
+        Cue("metal_agrees", "stated metal against the style", (), {
             "yes": "stated metal is the one this style carries",
             "no": "stated metal is not the one this style carries",
         }, Source.TEXT),
-        Cue("price_band", (), {
+        Cue("price_band", "price", (), {
             "usual": "price within what this style usually fetches",
             "low": "price well below what this style usually fetches",
         }, Source.TEXT),
-        Cue("photo_reuse", (), {
+        Cue("photo_reuse", "the same photo elsewhere", (), {
             "none": "photos not seen under another seller",
             "other_seller": "the same photo stands under another seller",
         }, Source.PHOTOS),
-        Cue("unlike_genuine", tuple(PartName), {
+        Cue("unlike_genuine", "likeness to genuine parts", tuple(PartName), {
             "like": "parts look like the genuine ones seen so far",
             "unlike": "part looks unlike the genuine ones seen so far",
         }, Source.LIKENESS),
@@ -168,3 +174,8 @@ CUES: Mapping[str, Cue] = {
 UNLIKE_GENUINE = "unlike_genuine"
 # What can be true of a pair. That a part is unlike the genuine ones is a way of noticing, not a fact of its own.
 LISTED_CUES: Mapping[str, Cue] = {name: cue for name, cue in CUES.items() if cue.source is not Source.LIKENESS}
+
+
+def topics_not_shown(not_seen: Iterable[str]) -> list[str]:
+    """What a moderator is told no photo shows: of the cues not seen, those that a part would have shown."""
+    return [CUES[name].topic for name in not_seen if name in CUES and CUES[name].is_shown_by_a_part]

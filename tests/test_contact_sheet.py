@@ -79,7 +79,7 @@ def test_the_page_shows_caution_reasons_by_strength_and_the_photo_to_ask_for(nig
     assert "+3.20" in words
     assert "\N{MINUS SIGN}0.40" in words
     assert "the care tag inside, flat and sharp" in words
-    assert "code match" in words
+    assert "code against code" in words
 
 
 def test_the_picture_is_1600_wide_and_holds_the_crop_of_the_part(night):

@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image, ImageDraw
 
 from pipeline.contact_sheet._heat import with_heat
-from pipeline.cues import CUES, VIEWS
+from pipeline.cues import CUES, VIEWS, topics_not_shown
 from pipeline.domain import Assessment, Box, HeatMap, Listing, Photo, Problem, Reason
 from pipeline.intake import read_photo
 
@@ -92,7 +92,7 @@ def _entry(rank: int, one: Assessment, listing: Listing | None, photos_root: Pat
         title=printable(listing.title, _MAX_TITLE_CHARS) if listing else "",
         stated=_stated(listing) if listing else "",
         clues=_clues(one.reasons, photos_root),
-        not_seen=", ".join(name.replace("_", " ") for name in one.not_seen),
+        not_seen=", ".join(topics_not_shown(one.not_seen)),
         ask_for=VIEWS.get(one.ask_for[0].view, one.ask_for[0].view) if one.ask_for else "",
     )
 

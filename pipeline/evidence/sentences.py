@@ -98,7 +98,7 @@ def doubt_note(seen: int, departing: int, usual_share: float, too_many: float) -
 
 def doubt_notice(cue: str, seen: int, departing: int, usual_share: float) -> str:
     """A line for the analyst about a sign that is read far too often; the arguments are `doubt_note`'s."""
-    name, share = cue.replace("_", " "), _per_cent(departing / seen)
+    name, share = CUES[cue].topic, _per_cent(departing / seen)
     return (
         f'the sign "{name}" is read on {departing} of {seen} listings ({share}; '
         f"{_per_cent(usual_share)} would be usual), more than many counterfeits would explain: "

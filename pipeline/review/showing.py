@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.cues import CUES, VIEWS
+from pipeline.cues import CUES, VIEWS, topics_not_shown
 from pipeline.domain import PartName
 from pipeline.evidence.sentences import request_sentence
 from pipeline.records.dossier import Dossier
@@ -34,7 +34,7 @@ class Sign:
     @property
     def name(self) -> str:
         """The cue in words."""
-        return self.reason.cue.replace("_", " ")
+        return CUES[self.reason.cue].topic if self.reason.cue in CUES else self.reason.cue
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def message_frame() -> tuple[str, str]:
 
 def unseen_in_words(dossier: Dossier) -> list[str]:
     """What no photo shows."""
-    return [cue.replace("_", " ") for cue in dossier.unseen]
+    return topics_not_shown(dossier.unseen)
 
 
 def marked(text: str, doubtful: Sequence[str]) -> Iterator[tuple[str, bool]]:

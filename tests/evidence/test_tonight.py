@@ -147,5 +147,5 @@ def test_doubt_never_turns_a_sign_into_evidence_for_genuine(cue, values, share):
 
 def test_the_notice_names_the_sign_its_share_and_what_to_do():
     line = doubt_notice("button_finish", 41, 17, 0.036)
-    assert '"button finish" is read on 17 of 41 listings (41%; 4% would be usual)' in line
+    assert '"finish of the button" is read on 17 of 41 listings (41%; 4% would be usual)' in line
     assert "label some and train" in line

@@ -26,7 +26,7 @@ def nina(page):
 def test_the_figures_count_what_was_decided(nina):
     shown = nina.get("/figures").text
     assert "1 held back" in shown
-    assert "tab word" in shown
+    assert "word on the tab" in shown
     assert "21% to 100%" in shown  # Wilson's interval of 1 of 1, as scipy gives it
     assert "Half are caught after 1 of 2 looks" in shown
 

@@ -101,7 +101,7 @@ def test_each_sign_shows_its_crop_a_genuine_part_and_how_strongly_it_speaks(ann)
 def test_what_is_not_shown_and_the_message_that_asks_for_it_stand_on_the_page(ann):
     ann.post("/next")
     shown = ann.get("/look/L/1").text
-    assert "code match" in shown
+    assert "code against code" in shown
     assert "Could you please add a photo of the waistband label, straight on and sharp?" in shown
 
 
