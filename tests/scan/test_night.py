@@ -73,6 +73,6 @@ def test_a_sign_that_is_read_far_too_often_is_told_of_and_counts_for_less(monkey
     result = scan_listings(listings, tmp_path, SHEETS, evidence(), tmp_path, 1, lambda done, total: None)
     memory, sign = result.notices
     assert memory == "no memory"
-    assert '"button finish" is read on 30 of 30 listings (100%; 4% would be usual)' in sign
+    assert '"finish of the button" is read on 30 of 30 listings (100%; 4% would be usual)' in sign
     alone = assess(seen(sure("button_finish", "coated")), sheet(), evidence())
     assert all(0 < one.log10_lr < alone.log10_lr / 4 for one in result.assessments)
