@@ -47,11 +47,6 @@ class Cue:
         return tuple(self.words)
 
     @property
-    def is_shown_by_a_part(self) -> bool:
-        """Whether a photo of a part would show it, so that its absence is worth a word."""
-        return self.source in (Source.CROP, Source.STYLE, Source.MEASURE, Source.PRINT)
-
-    @property
     def genuine_state(self) -> str:
         """What a genuine pair shows."""
         return self.states[0]
@@ -177,5 +172,5 @@ LISTED_CUES: Mapping[str, Cue] = {name: cue for name, cue in CUES.items() if cue
 
 
 def topics_not_shown(not_seen: Iterable[str]) -> list[str]:
-    """What a moderator is told no photo shows: of the cues not seen, those that a part would have shown."""
-    return [CUES[name].topic for name in not_seen if name in CUES and CUES[name].is_shown_by_a_part]
+    """What a moderator is told no photo shows: of the cues not seen, those that a photo would help with."""
+    return [CUES[name].topic for name in not_seen if name in CUES and CUES[name].view]

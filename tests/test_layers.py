@@ -18,7 +18,7 @@ LAYERS = (
     {"domain"},
     {"cues"},
     {"config"},
-    {"cutting", "model_files", "one_processor"},  # what detect and classify share
+    {"cutting", "intervals", "model_files", "one_processor"},  # what several of the later ones share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
     {"evidence"},
     {"ranking"},

@@ -11,8 +11,9 @@ import numpy as np
 from pipeline.cues import CUES, Source
 from pipeline.domain import Assessment, PartName, PartReading, TextReading
 from pipeline.evaluate.labelled import LabelledPart, PairTruth
-from pipeline.evaluate.metrics import auroc, wilson_interval
+from pipeline.evaluate.metrics import auroc
 from pipeline.evidence.print_reading import canonical
+from pipeline.intervals import wilson_interval
 
 Matches = Sequence[tuple[LabelledPart, PartReading | None]]
 Scored = tuple[float, bool]  # 1 - probability of the genuine state; whether it truly departs

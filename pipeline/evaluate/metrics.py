@@ -195,23 +195,6 @@ def ndcg(gains: ArrayLike, base: float = 2.0) -> float:
     return float(dcg(values, base)[-1]) / best if best > 0 else 1.0
 
 
-def wilson_interval(successes: int, trials: int, z: float = 1.959964) -> tuple[float, float]:
-    """Interval for a share from counts, by Wilson's score; z = 1.96 gives 95%. No trials give (0, 1).
-
-    Raises:
-        ValueError: if there are more successes than trials, or fewer than none.
-    """
-    if not 0 <= successes <= trials:
-        raise ValueError(f"successes must lie in 0..{trials}, got {successes}")
-    if trials == 0:
-        return 0.0, 1.0
-    share = successes / trials
-    scale = 1 + z**2 / trials
-    centre = (share + z**2 / (2 * trials)) / scale
-    half = z * math.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2)) / scale
-    return max(centre - half, 0.0), min(centre + half, 1.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Confusion:
     """Counts at one threshold."""

@@ -19,9 +19,9 @@ from pipeline.evaluate.metrics import (
     ece_by_chance,
     precision_recall,
     reliability_equal_count,
-    wilson_interval,
 )
 from pipeline.evaluate.queue_figures import QueueScores
+from pipeline.intervals import wilson_interval
 
 _BLUE, _ORANGE, _GREY, _INK = "#2F5D8A", "#C8792B", "#9AA3AD", "#22282E"
 _WEAK_CUES = ("label_motto_curve", "label_fading")  # held to a lower mark, as styles and wear vary

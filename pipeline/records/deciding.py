@@ -127,11 +127,8 @@ def correct_cue(
 
     The same correction once more takes it back.
     """
-    known = session.scalar(
-        _live(listing, person).where(Correction.cue == cue, Correction.read_as == read_as, Correction.truly == truly)
-        if truly is not None
-        else _live(listing, person).where(Correction.cue == cue, Correction.read_as == read_as)
-    )
+    same = _live(listing, person).where(Correction.cue == cue, Correction.read_as == read_as)
+    known = session.scalar(same if truly is None else same.where(Correction.truly == truly))
     made = Correction(cue=cue, read_as=read_as, truly=truly)
     detail = {"cue": cue, "read_as": read_as, "truly": truly}
     return _note_correction(session, person, now, listing, known, made, detail)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,12 +10,12 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from pipeline.intervals import wilson_interval
 from pipeline.records.queue import TELLING_LOG10_LR
 from pipeline.records.tables import Assessment, Correction, Decision, Listing, Part, Person, Reason, Run
 from pipeline.records.words import Choice, State
 
 _SETTLED = {State.GONE: False, State.HELD: True, State.EXPERT: True}
-_Z_95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +58,7 @@ def wilson(hits: int, n: int) -> Share:
     """
     if n == 0:
         return Share(0, 0, None, None, None)
-    p, z2 = hits / n, _Z_95**2
-    middle = (p + z2 / (2 * n)) / (1 + z2 / n)
-    half = _Z_95 * math.sqrt(p * (1 - p) / n + z2 / (4 * n * n)) / (1 + z2 / n)
-    return Share(hits, n, p, max(0.0, middle - half), min(1.0, middle + half))
+    return Share(hits, n, hits / n, *wilson_interval(hits, n))
 
 
 def read_cue_figures(session: Session) -> list[CueFigures]:

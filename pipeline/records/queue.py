@@ -13,7 +13,7 @@ from pipeline.records.tables import Decision, Listing, Reason, Unseen
 from pipeline.records.words import Order, State
 
 PAGE = 50
-TELLING_LOG10_LR = 0.1  # a factor of 1.25: what says less is no sign to filter by
+TELLING_LOG10_LR = 0.1  # a factor of 1.25: what says less is in small print, and no sign to filter by
 
 
 @dataclass(frozen=True, slots=True)

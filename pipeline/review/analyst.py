@@ -8,11 +8,9 @@ from typing import Any
 from fastapi import APIRouter, HTTPException, Request, Response
 from sqlalchemy.orm import Session as DbSession
 
-from pipeline.cues import CUES
 from pipeline.records import figures, queue
 from pipeline.records.agreement import read_agreement
-from pipeline.records.words import Choice
-from pipeline.review.seat import InRoom, Seated, may
+from pipeline.review.seat import InRoom, Seated, answer_page, may
 from pipeline.review.tables_out import as_csv, as_parquet
 
 router = APIRouter()
@@ -55,12 +53,8 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
         "curve": _polyline(curve),
         "reviews": curve[-1][0] if curve else 0,
         "half_at": next((reviews for reviews, share in curve if share >= 0.5), None),
-        "cues": CUES,
-        "Choice": Choice,
-        "seat": seat,
-        "form_token": seat.form_token,
     }
-    return room.templates.TemplateResponse(request, "figures.html", context | more)
+    return answer_page(request, room, seat, "figures.html", context | more)
 
 
 @router.get("/export/{name}.{kind}")

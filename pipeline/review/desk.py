@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session as DbSession
 
-from pipeline.cues import CUES, VIEWS
+from pipeline.cues import CUES, VIEWS, topics_not_shown
 from pipeline.domain import Photo
 from pipeline.records import claims, deciding, dossier, queue
 from pipeline.records.agreement import read_agreement
@@ -18,7 +18,7 @@ from pipeline.records.house import Refused
 from pipeline.records.tables import Decision, Listing, Part, Reason
 from pipeline.records.words import Choice, Order, State
 from pipeline.review import pictures, showing
-from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, may, now
+from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
 from pipeline.review.strength import TOTAL_LOG10_LR, strength
 
 router = APIRouter()
@@ -61,8 +61,8 @@ def show_queue(
         }
     asked = {name: value for name, value in request.query_params.items() if name != "page" and value}
     link = "/?" + urlencode(asked) + ("&" if asked else "")
-    more = {"cues": CUES, "states": list(State), "orders": list(Order), "link": link, "strength": _total}
-    return _page(request, room, seat, "queue.html", context | more)
+    more = {"states": list(State), "orders": list(Order), "link": link, "strength": _total}
+    return answer_page(request, room, seat, "queue.html", context | more)
 
 
 @router.post("/next")
@@ -95,7 +95,7 @@ def show_listing(
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
         }
-    return _page(
+    return answer_page(
         request, room, seat, "listing.html", context | _listing_context(room, seat, file, is_mine, moment, order)
     )
 
@@ -105,7 +105,7 @@ def show_done(request: Request, room: InRoom, seat: Seated) -> Response:
     """Nothing is left for this person."""
     with room.records.reading() as db:
         context = {"today": _today(db, room, seat, now())}
-    return _page(request, room, seat, "done.html", context)
+    return answer_page(request, room, seat, "done.html", context)
 
 
 @router.post("/take/{listing_id:path}")
@@ -240,11 +240,6 @@ def reference(room: InRoom, seat: Seated, maker: str, name: str) -> Response:
     return _picture(room.gallery.picture(f"reference/{maker}/{name}", lambda: pictures.reference(path)))
 
 
-def _page(request: Request, room: Room, seat: Seat, template: str, context: dict[str, Any]) -> Response:
-    common = {"seat": seat, "form_token": seat.form_token, "Choice": Choice, "State": State}
-    return room.templates.TemplateResponse(request, template, common | context)
-
-
 def _listing_context(
     room: Room, seat: Seat, file: dossier.Dossier, is_mine: bool, moment: datetime, order: Order
 ) -> dict[str, Any]:
@@ -267,11 +262,10 @@ def _listing_context(
         "wishes": wishes,
         "message": showing.message_for([wish.view for wish in wishes if wish.is_best]),
         "message_frame": showing.message_frame(),
-        "unseen": showing.unseen_in_words(file),
+        "unseen": topics_not_shown(file.unseen),
         "doubtful": showing.doubtful_words(file),
         "marked": showing.marked,
         "order": order,
-        "cues": CUES,
         "views": VIEWS,
         "seconds_left": max(0, round((listing.claimed_until - moment).total_seconds()))
         if is_mine and listing.claimed_until
@@ -305,7 +299,7 @@ def _today(db: DbSession, room: Room, seat: Seat, moment: datetime) -> dict[str,
 
 def _pictures_of(db: DbSession, listing: Listing) -> list[str]:
     """Addresses of what a listing's page will show, to fetch it early."""
-    photos, crops = dossier.photos_of(db, listing), dossier.crops_of(db, listing, showing.TELLING)
+    photos, crops = dossier.photos_of(db, listing), dossier.crops_of(db, listing, queue.TELLING_LOG10_LR)
     links = [f"/photo/{sha256}/{width}" for sha256 in photos for width in pictures.WIDTHS[1::-1]]
     return links + [f"/crop/{listing.assessment_id}/{position}" for position in crops]
 

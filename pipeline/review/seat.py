@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import Depends, Form, HTTPException, Request
+from fastapi import Depends, Form, HTTPException, Request, Response
 from fastapi.templating import Jinja2Templates
 
+from pipeline.cues import CUES
 from pipeline.records import people
 from pipeline.records.database import Store
 from pipeline.records.house import House
 from pipeline.records.tables import Person
-from pipeline.records.words import Role
+from pipeline.records.words import Choice, Role, State
 from pipeline.review.pictures import Gallery
 
 COOKIE, DOOR_COOKIE = "denim_seat", "denim_door"
@@ -101,6 +102,12 @@ def may(allows: Callable[[Role], bool], seat: Seat) -> None:
     """
     if not allows(seat.role):
         raise HTTPException(403, "Your account is not for this. An admin can change that.")
+
+
+def answer_page(request: Request, room: Room, seat: Seat, template: str, context: Mapping[str, Any]) -> Response:
+    """A page for who is signed in, with what every such page needs."""
+    common = {"seat": seat, "form_token": seat.form_token, "Choice": Choice, "State": State, "cues": CUES}
+    return room.templates.TemplateResponse(request, template, {**common, **context})
 
 
 InRoom = Annotated[Room, Depends(room_of)]

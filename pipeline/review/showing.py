@@ -6,14 +6,14 @@ import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.cues import CUES, VIEWS, topics_not_shown
+from pipeline.cues import CUES, VIEWS
 from pipeline.domain import PartName
 from pipeline.evidence.sentences import request_sentence
 from pipeline.records.dossier import Dossier
+from pipeline.records.queue import TELLING_LOG10_LR
 from pipeline.records.tables import Listing, Part, Reason
 from pipeline.review.strength import Strength, strength
 
-TELLING = 0.1  # |log10 LR|; what says less is listed in small print
 _KEYS = "123456789"
 _CUT_WORDS = re.compile(r" (Speaks (very strongly|strongly|somewhat|slightly) for [^.]*\.|Says little either way\.)$")
 
@@ -77,7 +77,7 @@ def signs_of(dossier: Dossier, references: Collection[str]) -> tuple[list[Sign],
     telling: list[Sign] = []
     little: list[Sign] = []
     for reason in dossier.reasons:
-        tells = abs(reason.log10_lr) >= TELLING
+        tells = abs(reason.log10_lr) >= TELLING_LOG10_LR
         key = _KEYS[len(telling)] if tells and len(telling) < len(_KEYS) else ""
         (telling if tells else little).append(_sign(key, reason, dossier, references))
     return telling, little
@@ -131,11 +131,6 @@ def message_frame() -> tuple[str, str]:
     return before, after
 
 
-def unseen_in_words(dossier: Dossier) -> list[str]:
-    """What no photo shows."""
-    return topics_not_shown(dossier.unseen)
-
-
 def marked(text: str, doubtful: Sequence[str]) -> Iterator[tuple[str, bool]]:
     """The text in pieces, each with whether it is one of the doubtful words; nothing is escaped here."""
     words = sorted({word for word in doubtful if word}, key=len, reverse=True)
@@ -150,7 +145,7 @@ def marked(text: str, doubtful: Sequence[str]) -> Iterator[tuple[str, bool]]:
 
 def doubtful_words(dossier: Dossier) -> dict[str, list[str]]:
     """What the seller states that the photos or the style speak against, by field."""
-    departs = {reason.cue for reason in dossier.reasons if reason.log10_lr >= TELLING}
+    departs = {reason.cue for reason in dossier.reasons if reason.log10_lr >= TELLING_LOG10_LR}
     listing = dossier.listing
     found: dict[str, list[str]] = {}
     if "style_agrees" in departs and listing.style_number:

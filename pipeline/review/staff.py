@@ -12,7 +12,7 @@ from pipeline.records import people
 from pipeline.records.audit import read_trail
 from pipeline.records.tables import Person
 from pipeline.records.words import Role
-from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, may, now
+from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
 
 router = APIRouter()
 
@@ -66,13 +66,11 @@ def show_trail(
     may(lambda role: role.may_manage, seat)
     with room.records.reading() as db:
         lines = read_trail(db, listing or None)
-    context = {"lines": lines, "listing": listing, "seat": seat, "form_token": seat.form_token}
-    return room.templates.TemplateResponse(request, "trail.html", context)
+    return answer_page(request, room, seat, "trail.html", {"lines": lines, "listing": listing})
 
 
 def _people_page(request: Request, room: Room, seat: Seat, link: str) -> Response:
     may(lambda role: role.may_manage, seat)
     with room.records.reading() as db:
         everybody = db.scalars(select(Person).order_by(Person.name)).all()
-    context = {"everybody": everybody, "roles": list(Role), "link": link, "seat": seat, "form_token": seat.form_token}
-    return room.templates.TemplateResponse(request, "people.html", context)
+    return answer_page(request, room, seat, "people.html", {"everybody": everybody, "roles": list(Role), "link": link})

@@ -10,8 +10,8 @@ from pipeline.evaluate.metrics import (
     precision_at,
     reliability_equal_count,
     reliability_equal_width,
-    wilson_interval,
 )
+from pipeline.intervals import wilson_interval
 
 
 def test_calibration_error_of_equal_counts_by_hand():

@@ -19,8 +19,8 @@ from pipeline.evaluate.metrics import (
     min_cllr,
     ndcg,
     precision_recall,
-    wilson_interval,
 )
+from pipeline.intervals import wilson_interval
 
 
 def scores_and_labels(seed: int, levels: int):

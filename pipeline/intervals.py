@@ -1,0 +1,22 @@
+"""How far a share may lie from what was counted."""
+
+from __future__ import annotations
+
+import math
+
+
+def wilson_interval(successes: int, trials: int, z: float = 1.959963984540054) -> tuple[float, float]:
+    """Interval for a share from counts, by Wilson's score; z = 1.96 gives 95%. No trials give (0, 1).
+
+    Raises:
+        ValueError: if there are more successes than trials, or fewer than none.
+    """
+    if not 0 <= successes <= trials:
+        raise ValueError(f"successes must lie in 0..{trials}, got {successes}")
+    if trials == 0:
+        return 0.0, 1.0
+    share = successes / trials
+    scale = 1 + z**2 / trials
+    centre = (share + z**2 / (2 * trials)) / scale
+    half = z * math.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2)) / scale
+    return max(centre - half, 0.0), min(centre + half, 1.0)
