@@ -26,11 +26,13 @@ def main(arguments: list[str] | None = None) -> int:
         type=float,
         help="chance that each cue of every pair departs, to measure the cues one by one",
     )
+    parser.add_argument("--photos", type=int, nargs=2, default=(3, 8), metavar=("FEWEST", "MOST"), help="of a listing")
     parser.add_argument("--sheet", type=Path, default=Path("configs/quillmere.yaml"))
     parser.add_argument("--variant", help="of Mitsuba; by default the fastest that runs here")
     given = parser.parse_args(arguments)
     try:
         least, most = given.long_side
+        fewest_photos, most_photos = given.photos
         order = Order(
             given.out,
             load_sheet(given.sheet),
@@ -40,6 +42,7 @@ def main(arguments: list[str] | None = None) -> int:
             (least, most),
             given.variant,
             given.departure_rate,
+            (fewest_photos, most_photos),
         )
         with Progress() as progress:
             bar = progress.add_task("listings", total=given.listings)

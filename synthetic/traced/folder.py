@@ -28,7 +28,6 @@ _HABITS = {
     "back_pocket": 0.8, "tab": 0.6, "label": 0.75, "button": 0.6, "button_back": 0.5, "rivet": 0.55, "zip": 0.6,
     "care_tag": 0.55, "whole_back": 0.3, "whole_front": 0.3, "seat": 0.25, "top_front": 0.2,
 }  # fmt: skip
-_FEWEST, _MOST = 3, 8
 _TITLES = (
     "Jeans {name}, {style}, {w}/{l}", "{name} {style} W{w} L{l}", "Denim trousers {name} size {w}",
     "{name} ({style}) waist {w} leg {l}", "Selling my {name} jeans",
@@ -52,6 +51,7 @@ class Order:
     long_side: tuple[int, int] = (850, 1150)
     variant: str | None = None
     departure_rate: float | None = None  # None: counterfeits depart in one to six cues; else every cue of every pair
+    photos: tuple[int, int] = (3, 8)  # of a listing: fewest, most
 
 
 def write_folder(order: Order, workers: int = 2, on_progress: Callable[[int, int], None] | None = None) -> None:
@@ -108,6 +108,7 @@ def _same_order(order: Order) -> None:
         "long_side": list(order.long_side),
         "maker": order.sheet.maker,
         "departure_rate": order.departure_rate,
+        "photos": list(order.photos),
     }
     if path.is_file() and json.loads(path.read_text(encoding="utf-8")) != told:
         raise ValueError(f"{order.out}: was begun with other settings ({path.name}): choose a new folder")
@@ -140,16 +141,16 @@ def seller_of(order: Order, index: int) -> str:
 
 
 def kinds_of(order: Order, index: int) -> list[str]:
-    """Which photos its seller takes, three to eight."""
+    """Which photos its seller takes."""
     rng = np.random.default_rng([order.seed, 3, index])
     zipped = order.sheet.styles[pair_of(order, index).style].fly == "zip"
     offered = [kind for kind in _HABITS if kind != "zip" or zipped]
     kinds = [kind for kind in offered if rng.random() < _HABITS[kind]]
     left = [kind for kind in offered if kind not in kinds]
-    while len(kinds) < _FEWEST:
+    while len(kinds) < order.photos[0]:
         kinds.append(left.pop(int(rng.integers(len(left)))))
     rng.shuffle(kinds)
-    return kinds[:_MOST]
+    return kinds[: order.photos[1]]
 
 
 def plan_of(order: Order, index: int, which: int) -> PlannedPhoto:
