@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -44,6 +44,7 @@ class PlacedPart:
     keypoints: Points | None = None  # pocket: five corners, then the tab's two seam points
     digits: Points | None = None  # middles of the printed digits, in reading order
     digit_mm: float = 0.0  # how large the smallest of them are
+    lettered: Callable[[bool, Canvas], None] | None = None  # hardware: the same with its letters, whole, or without
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,14 +287,21 @@ def whole_front(pair: Pair, rng: Rng) -> Scene:
         _seam(pen, pair, fly, relief, (0.0, 5.0))
         _band(canvas, pair, -20, 42, -half, half)
 
-    button = PlacedPart(
-        PartName.BUTTON,
-        circle((4, 0), hardware.face_radius(pair)),
-        lambda c: hardware.draw_button(Pen(c, place(4, 0)), pair),
-    )
+    button = _button(pair, 4.0, 0.0)
     spots = [(-half * 0.56, 26.0), (half * 0.56, 26.0), (-half * 1.02, 104.0), (half * 1.02, 104.0)]
     rivets = tuple(_rivet(pair, i, x, y, 0.0, False) for i, (x, y) in enumerate(spots))
     return Scene(ground, (button, *rivets))
+
+
+def _button(pair: Pair, x: float, y: float, angle: float = 0.0) -> PlacedPart:
+    spot = place(x, y, angle)
+    crisp = replace(pair, states={**pair.states, "button_lettering": "crisp"})
+    return PlacedPart(
+        PartName.BUTTON,
+        circle((x, y), hardware.face_radius(pair)),
+        lambda c: hardware.draw_button(Pen(c, spot), pair),
+        lettered=lambda legend, c: hardware.draw_button(Pen(c, spot), crisp, legend),
+    )
 
 
 def _rivet(pair: Pair, which: int, x: float, y: float, angle: float, inside: bool) -> PlacedPart:
@@ -303,6 +311,7 @@ def _rivet(pair: Pair, which: int, x: float, y: float, angle: float, inside: boo
         circle((x, y), hardware.rivet_radius(pair)),
         lambda c: hardware.draw_rivet(Pen(c, spot), pair, which, inside),
         inside,
+        lettered=lambda stamped, c: hardware.draw_rivet(Pen(c, spot), pair, which, inside, stamped),
     )
 
 
@@ -316,10 +325,7 @@ def button_face(pair: Pair, rng: Rng) -> Scene:
         _seam(pen, pair, np.array([(3.0, 18.0), (5.0, 300.0)]), relief, (2.0,))
         _band(canvas, pair, -21, 42, -400, float(rng.uniform(14, 30)))
 
-    spot = place(0, 0, float(rng.normal(0, 0.3)))
-    button = PlacedPart(
-        PartName.BUTTON, circle((0, 0), hardware.face_radius(pair)), lambda c: hardware.draw_button(Pen(c, spot), pair)
-    )
+    button = _button(pair, 0.0, 0.0, float(rng.normal(0, 0.3)))
     rivets = (_rivet(pair, 0, -62.0, 32.0, 0.2, False),) if rng.random() < 0.7 else ()
     return Scene(ground, (button, *rivets))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.domain import Box, PartName
 from synthetic import scenes
-from synthetic.arrays import Arrays
+from synthetic.arrays import Arrays, NumpyArrays
 from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, seen_colour, shade
 from synthetic.canvas import Canvas, Points, linear
 from synthetic.pair import Pair
@@ -36,6 +37,9 @@ CUES_OF_PART: Mapping[PartName, tuple[str, ...]] = {
 }
 _READABLE_PX = {PartName.BUTTON_BACK: 14.0, PartName.CARE_TAG: 9.0, PartName.LABEL: 9.5}  # height of a digit, sharp
 _LEAST_CONTRAST = 0.14  # of 1: paler print on its ground, or ink on thread, cannot be told apart
+# Of 1: letters in metal that stand out less, above the noise, cannot be read; from looking, too. A long legend helps.
+_LEAST_RELIEF = {"rivet_stamp": 0.085, "button_lettering": 0.055}
+_COMPARED_PX = 128  # enough to tell letters by
 _WHITE_OUT = 0.965  # brighter than this in every channel, a surface has lost its colour
 _WHOLE_SHARE = {"tab_word": 0.85, "button_lettering": 0.85, "rivet_stamp": 0.88, "zip_mark": 0.85}  # else 0.72 clear
 _LEAST_PX = 10  # smaller things are not annotated: nobody could say what they are
@@ -97,11 +101,15 @@ class View:
     ) -> NDArray[np.uint8]:
         """The photo, or a window of it at another size. uint8 RGB."""
         w, h = self.camera.size_wh
-        window = window or (0.0, 0.0, float(w), float(h))
-        out_wh = out_wh or (w, h)
+        return self.photo_of(self.scene.draw, arrays, window or (0.0, 0.0, float(w), float(h)), out_wh or (w, h))
+
+    def photo_of(
+        self, draw: Callable[[Canvas], None], arrays: Arrays, window: Window, out_wh: tuple[int, int]
+    ) -> NDArray[np.uint8]:
+        """What this camera would make of something else in the scene's place. uint8 RGB."""
         to_px, cw, ch = plan_canvas(self.camera, window, out_wh)
         canvas = Canvas(arrays, to_px, cw, ch)
-        self.scene.draw(canvas)
+        draw(canvas)
         return photograph(
             shade(canvas, self.lamp), canvas, self.camera, self.lamp, self.sensor, self.overlays, window, out_wh
         )
@@ -158,7 +166,9 @@ def _camera(rng: Rng, kind: Kind, scene: Scene) -> Camera:
     turn = float(rng.normal(0, kind.turn))
     if rng.random() < 0.06:
         turn += float(rng.choice([-1.57, 1.57, 3.14]))
-    tilt = (float(rng.normal(0, 0.13)), float(rng.normal(0, 0.13)))
+    slant = 0.3 if kind.aim is not None and rng.random() < 0.25 else 0.13  # some hold the phone askew
+    tilt_x, tilt_y = np.clip(rng.normal(0, slant, 2), -0.65, 0.65)
+    tilt = (float(tilt_x), float(tilt_y))
     matrix = look_at(size, (float(target[0]), float(target[1])), scale, turn, tilt, float(rng.uniform(0.8, 1.6)))
     bend = (rng.standard_normal((5, 5, 2)) * float(rng.choice([0.0, 0.002, 0.004])) * long_side).astype(np.float32)
     return Camera(size, matrix, turn, bend)
@@ -344,9 +354,33 @@ def _judgeable(view: View, placed: PlacedPart, cue: str, sharp: float, clear: fl
         if placed.part == PartName.BUTTON and view.pair.states["button_finish"] == "coated" and cue == "metal":
             return False  # the coat hides the metal
         return bool(_seen(view, placed, hardware.typical_shine(view.pair)).min() < _WHITE_OUT)
+    if cue in _LEAST_RELIEF:
+        return _letters_stand_out(view, placed) > _LEAST_RELIEF[cue] + view.sensor.noise
     if cue == "tab_position":
         return _pocket_whole(view)
     return True
+
+
+def _letters_stand_out(view: View, placed: PlacedPart) -> float:
+    """How far letters in metal stand out in the photo, 0..1: shape, dirt, lamp and blur decide that together.
+
+    So the part is drawn with its letters and without, and the two are compared where they differ most. A blank rivet is
+    asked what a stamp would look like on it: whether a state can be judged must not depend on the state.
+    """
+    if placed.lettered is None:
+        return 0.0
+    px = view.camera.project(placed.outline)
+    (x0, y0), (x1, y1) = px.min(0), px.max(0)
+    side = float(max(x1 - x0, y1 - y0))
+    window = ((x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side, side)
+    drawn_px = min(_COMPARED_PX, max(16, round(side)))
+    with_letters, without = (
+        view.photo_of(partial(placed.lettered, letters), NumpyArrays(), window, (drawn_px, drawn_px))
+        for letters in (True, False)
+    )
+    difference = cv2.absdiff(with_letters, without).mean(2)
+    difference = cv2.GaussianBlur(difference, (0, 0), drawn_px / 140)
+    return float(np.quantile(difference, 0.995)) / 255
 
 
 def _label_cue_shows(view: View, placed: PlacedPart, cue: str) -> bool:
@@ -354,6 +388,8 @@ def _label_cue_shows(view: View, placed: PlacedPart, cue: str) -> bool:
     pair = view.pair
     if cue == "label_motto_curve":
         return _contrast(view, placed, label.art_ink(pair), label.ground_colour(pair)) > 0.5 * _LEAST_CONTRAST
+    if cue == "label_fading":  # art that was never distinct cannot be seen to fade
+        return _contrast(view, placed, label.fresh_ink(pair), label.ground_colour(pair)) > _LEAST_CONTRAST
     if cue == "label_size_print":
         return _size_print_shows(view, placed)
     if cue == "label_size_order":

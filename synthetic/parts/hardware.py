@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import cv2
 import numpy as np
 
@@ -29,6 +31,30 @@ def typical_shine(pair: Pair) -> Colour:
     """What the pair's metal sends back on average: its reflectance times what it mirrors, linear RGB."""
     base = (0.86, 0.47, 0.31) if pair.metal == "copper" else (0.58, 0.59, 0.6)
     return tuple(0.5 * c for c in base)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """How letters stand in metal: height of a capital and depth in mm, dirt in the lower parts 0..1, raised or sunk."""
+
+    cap_mm: float
+    depth_mm: float
+    fill: float
+    raised: bool
+
+
+def rivet_stamp(pair: Pair) -> Stamp:
+    """The stamp of the pair's rivets, or what it would be on blank ones."""
+    rng = pair.rng(36)
+    cap, fill = rivet_radius(pair) * float(rng.uniform(0.24, 0.36)), float(rng.uniform(0.1, 0.75))
+    return Stamp(cap, float(rng.uniform(0.12, 0.28)), fill * (1 - 0.35 * pair.wear), bool(rng.random() < 0.4))
+
+
+def face_stamp(pair: Pair) -> Stamp:
+    """The legend on the button's face. Depth and dirt tell nothing of the finish: alike for clean and coated."""
+    rng = pair.rng(38)
+    cap, fill = face_radius(pair) * float(rng.uniform(0.17, 0.24)), float(rng.uniform(0.0, 0.7))
+    return Stamp(cap, float(rng.uniform(0.07, 0.3)), fill, bool(rng.random() < 0.5))
 
 
 def face_radius(pair: Pair) -> float:
@@ -115,8 +141,8 @@ def _blobs(patch: Patch | None, rng: Rng, px_per_mm: float) -> Patch | None:
     return Patch(np.clip(soft.astype(np.float32) * 1.3, 0, 255).astype(np.uint8), patch.x, patch.y)
 
 
-def draw_button(pen: Pen, pair: Pair) -> None:
-    """The face: rim legend, ring and dot; finish and lettering as the states say."""
+def draw_button(pen: Pen, pair: Pair, legend: bool = True) -> None:
+    """The face: rim legend, ring and dot; finish and lettering as the states say. The legend can be left out."""
     rng = pair.rng(30)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = face_radius(pair)
@@ -133,25 +159,22 @@ def draw_button(pen: Pen, pair: Pair) -> None:
         lay_coat(pen, body, colour, rng)
     else:
         lay_bare_metal(pen, body, colour, rng, wear=pair.wear, size_mm=radius, turned=True)
-    _face_lettering(pen, pair, rng, radius, relief)
+    _face_lettering(pen, pair, rng, radius, relief, legend)
     if coated and rng.random() < 0.5:
         _chips(pen, rng, radius, metal_colour(pair, rng))
     if not coated:
         _scratches(pen, pair, rng, radius)
 
 
-def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float) -> None:
-    """The rim legend with the ring and dot inside it. Depth and dirt tell nothing of the finish: alike for both."""
-    fonts = font_files()
+def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float, legend: bool) -> None:
+    """The rim legend with the ring and dot inside it."""
+    fonts, stamp = font_files(), face_stamp(pair)
     font = fonts[int(rng.integers(len(fonts)))]
-    cap = radius * rng.uniform(0.17, 0.24)
     middle = radius * rng.uniform(0.66, 0.74)
-    raised = bool(rng.random() < 0.5)
-    fill = float(rng.uniform(0.0, 0.7))
-    legend = pen.arc_text(
+    letters = pen.arc_text(
         pair.sheet.button.rim_legend,
         font,
-        cap,
+        stamp.cap_mm,
         (0, 0),
         middle,
         float(rng.uniform(0, 6.28)),
@@ -159,15 +182,14 @@ def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float
         stroke=int(rng.integers(-1, 5)),
     )
     dot = float(rng.choice([0.0, rng.uniform(0.07, 0.2)]))
-    parts = [legend, pen.disc((0, 0), radius * dot) if dot else None]
+    parts = [letters, pen.disc((0, 0), radius * dot) if dot else None]
     for share in rng.choice([0.18, 0.26, 0.34, 0.42, 0.5, 0.85], int(rng.integers(0, 5)), replace=False):
         parts.append(pen.ring((0, 0), radius * float(share), radius * float(rng.uniform(0.02, 0.08))))
-    depth = float(rng.uniform(0.07, 0.3))
     if pair.states["button_lettering"] == "blobs":
-        parts[0] = _blobs(legend, rng, pen.scale)
-        fill *= 0.8
-    for patch in parts:
-        _stamp(pen, patch, depth, relief, fill, raised)
+        parts[0] = _blobs(letters, rng, pen.scale)
+        stamp = replace(stamp, fill=0.8 * stamp.fill)
+    for patch in parts[0 if legend else 1 :]:
+        _stamp(pen, patch, stamp.depth_mm, relief, stamp.fill, stamp.raised)
 
 
 def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
@@ -248,8 +270,11 @@ def code_wear(pair: Pair) -> float:
     )
 
 
-def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
-    """A rivet from outside (a domed cap or a nub in a washer) or inside (flat); stamped or blank."""
+def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool, stamped: bool | None = None) -> None:
+    """A rivet from outside (a domed cap or a nub in a washer) or inside (flat).
+
+    `stamped` draws it with the stamp or with nothing at all; None as the pair's are, blank ones perhaps with a ring.
+    """
     canvas, rng = pen.canvas, pair.rng(33, which)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = rivet_radius(pair)
@@ -263,27 +288,25 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool) -> None:
     if body is None:
         return
     lay_bare_metal(pen, body, metal_colour(pair, rng), rng, wear=pair.wear, size_mm=radius, turned=True)
-    raised = bool(rng.random() < 0.4)
-    house = pair.rng(34)
+    stamp, house = rivet_stamp(pair), pair.rng(34)
     kind = house.random()
     if not inside and kind < 0.6:
         nub = pen.disc((0, 0), radius * float(house.uniform(0.16, 0.3)))
         canvas.paint(nub, None, raise_mm=0.5 * max(relief, 0.3), bevel_px=max(0.6, 0.1 * radius * pen.scale))
         _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), 0.12, relief, 0.4, False)
-    if pair.states["rivet_stamp"] == "stamped":
-        fill = float(rng.uniform(0.1, 0.75)) * (1 - 0.35 * pair.wear)
-        for patch in _rivet_legend(pen, pair, house, kind, inside):
-            _stamp(pen, patch, float(rng.uniform(0.12, 0.28)), relief, fill, raised)
-    elif rng.random() < 0.4:
-        _stamp(pen, pen.ring((0, 0), radius * float(rng.uniform(0.5, 0.85)), radius * 0.05), 0.12, relief, 0.4, raised)
+    if pair.states["rivet_stamp"] == "stamped" if stamped is None else stamped:
+        for patch in _rivet_legend(pen, pair, house, kind, inside, stamp.cap_mm):
+            _stamp(pen, patch, stamp.depth_mm, relief, stamp.fill, stamp.raised)
+    elif stamped is None and house.random() < 0.4:
+        ring = pen.ring((0, 0), radius * float(house.uniform(0.5, 0.85)), radius * 0.05)
+        _stamp(pen, ring, 0.12, relief, 0.4, stamp.raised)
     _scratches(pen, pair, rng, radius)
 
 
-def _rivet_legend(pen: Pen, pair: Pair, house: Rng, kind: float, inside: bool) -> list[Patch | None]:
+def _rivet_legend(pen: Pen, pair: Pair, house: Rng, kind: float, inside: bool, cap: float) -> list[Patch | None]:
     """The stamp's letters: round the nub, straight across, or along the upper rim."""
     radius, legend, fonts = rivet_radius(pair), pair.sheet.rivet.legend, font_files()
     font, stroke = fonts[int(house.integers(len(fonts)))], int(house.integers(-1, 6))
-    cap = radius * float(house.uniform(0.24, 0.36))
     up = -np.pi / 2
     if kind < 0.6 and not inside:
         repeat = int(house.integers(1, 3))

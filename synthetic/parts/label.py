@@ -85,14 +85,21 @@ def ground_colour(pair: Pair) -> Colour:
     return tint[0], tint[1], tint[2]
 
 
+def fresh_ink(pair: Pair) -> Colour:
+    """The artwork's colour before it faded, linear RGB."""
+    rng = pair.rng(26)
+    ink = tuple(float(np.clip(c * rng.uniform(0.7, 1.2), 0, 1)) for c in linear(pair.sheet.label.blind_print))
+    if pair.states["label_ground"] != "dark":
+        return ink
+    if rng.random() < 0.4:  # burnt in: hardly another colour than the ground
+        return tuple(float(np.clip(c * rng.uniform(0.5, 1.6), 0, 1)) for c in ground_colour(pair))
+    return tuple(float(np.clip(c * rng.uniform(2.5, 4.5) + 0.03, 0, 0.8)) for c in ink)  # set lighter, not to vanish
+
+
 def art_ink(pair: Pair) -> Colour:
     """The artwork's colour as faded, linear RGB."""
-    rng, ground = pair.rng(26), ground_colour(pair)
-    ink = tuple(float(np.clip(c * rng.uniform(0.7, 1.2), 0, 1)) for c in linear(pair.sheet.label.blind_print))
-    if pair.states["label_ground"] == "dark":  # print that would vanish is set lighter
-        ink = tuple(float(np.clip(c * rng.uniform(2.5, 4.5) + 0.03, 0, 0.8)) for c in ink)
     strength = art_strength(pair)
-    return tuple(i * strength + g * (1 - strength) for i, g in zip(ink, ground, strict=True))
+    return tuple(i * strength + g * (1 - strength) for i, g in zip(fresh_ink(pair), ground_colour(pair), strict=True))
 
 
 def size_ink(pair: Pair) -> tuple[Colour, float]:
