@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import shutil
 import sys
@@ -184,6 +183,7 @@ def _review(options: argparse.Namespace) -> int:
         host=options.host,
         port=options.port,
         references=options.references,
+        models=options.models,
         house=house,
         names=options.also_called,
     )
@@ -213,20 +213,9 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
 
 
 def _write_run(out: Path, scanned: Scanned, setup: Setup, listings: Path) -> None:
-    about = store.RunAbout(
-        listings=os.path.relpath(listings, out),
-        model=_checksum(sorted(setup.models_dir.glob("*.yaml"))),  # a card names its weights by checksum
-        rules=_checksum(sorted(setup.configs.glob("*.yaml"))),
-    )
+    model, rules = store.judged_by(setup.models_dir, setup.configs)
+    about = store.RunAbout(os.path.relpath(listings, out), model, rules)
     store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, about)
-
-
-def _checksum(files: Sequence[Path]) -> str:
-    """Twelve digits that change when any of the files does."""
-    digest = hashlib.sha256()
-    for path in files:
-        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()[:12]
 
 
 def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
@@ -399,6 +388,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     review.add_argument(
         "--references", type=Path, default=_HOME / "references", metavar="DIR", help="pictures of genuine parts"
+    )
+    review.add_argument(
+        "--models",
+        type=Path,
+        default=_HOME / "models",
+        metavar="DIR",
+        help="the networks, beside which lies what a night is compared with",
     )
     review.set_defaults(command=_review)
 

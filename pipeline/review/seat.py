@@ -13,6 +13,7 @@ from fastapi import Depends, Form, HTTPException, Request, Response
 from fastapi.templating import Jinja2Templates
 
 from pipeline.cues import CUES
+from pipeline.fitting_night import FittingNight
 from pipeline.records import people
 from pipeline.records.database import Store
 from pipeline.records.house import House
@@ -26,10 +27,11 @@ _SEEN_EVERY = timedelta(minutes=1)
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What every page needs."""
+    """What every page needs. `fitting` is what the analyst compares nights with, if there is anything."""
 
     records: Store
     house: House
+    fitting: FittingNight | None
     references: dict[str, dict[str, Path]]
     gallery: Gallery
     templates: Jinja2Templates
