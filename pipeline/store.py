@@ -27,6 +27,7 @@ from pipeline.domain import (
     PhotoRequest,
     Problem,
     Reason,
+    ReuseMatch,
     TextReading,
 )
 
@@ -134,6 +135,7 @@ def _queue_row(rank: int, one: Assessment) -> dict[str, Any]:
         "reasons": [_reason_row(reason) for reason in one.reasons],
         "not_seen": list(one.not_seen),
         "ask_for": [_request_row(request) for request in one.ask_for],
+        "reuse": [asdict(match) for match in one.reuse],
         "caution": CAUTION,
     }
 
@@ -218,6 +220,7 @@ def _assessment(row: Mapping[str, Any]) -> Assessment:
         reasons=tuple(_reason(reason) for reason in row["reasons"]),
         not_seen=tuple(row["not_seen"]),
         ask_for=tuple(PhotoRequest(**(request | {"cues": tuple(request["cues"])})) for request in row["ask_for"]),
+        reuse=tuple(ReuseMatch(**match) for match in row.get("reuse", ())),  # absent in older runs
     )
 
 

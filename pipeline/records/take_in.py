@@ -6,7 +6,7 @@ import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -64,7 +64,7 @@ def take_in(
         )
         session.add(run)
         session.flush()
-        taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)))
+        taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)), listings)
         known = [one for one in store.read_queue(run_dir) if one.listing_id in listings]
         new = sum(taking.take(one, listings[one.listing_id]) for one in known)
     return TakenIn(len(known), new)
@@ -83,6 +83,8 @@ class _Taking:
     run: tables.Run
     photos_root: Path
     parts: Mapping[str, Sequence[PartReading]]
+    listings: Mapping[str, Listing]
+    looked_up: dict[str, tables.Photo | Problem] = field(default_factory=dict)  # by path
 
     def take(self, one: Assessment, listing: Listing) -> bool:
         """One listing; True if it is new."""
@@ -110,13 +112,11 @@ class _Taking:
     def _take_photos(self, row: tables.Listing, listing: Listing) -> dict[str, str]:
         hashes = {}
         for position, path in enumerate(listing.photos):
-            photo = _look_up(self.photos_root, path)
+            photo = self._photo(path)
             problem = photo.reason if isinstance(photo, Problem) else None
             sha256 = None if isinstance(photo, Problem) else photo.sha256
-            if isinstance(photo, tables.Photo):
-                self.session.merge(photo)
-                self.session.flush()
-                hashes[path] = photo.sha256
+            if sha256 is not None:
+                hashes[path] = sha256
             self.session.add(
                 tables.ListingPhoto(
                     listing_id=row.id,
@@ -128,6 +128,33 @@ class _Taking:
                 )
             )
         return hashes
+
+    def _photo(self, path: str) -> tables.Photo | Problem:
+        """The photo, known to the database from now on, or why there is none."""
+        if path not in self.looked_up:
+            photo = _look_up(self.photos_root, path)
+            self.looked_up[path] = photo
+            if isinstance(photo, tables.Photo):
+                self.session.merge(photo)
+                self.session.flush()
+        return self.looked_up[path]
+
+    def _take_reuse(self, assessment_id: int, one: Assessment, hashes: Mapping[str, str]) -> None:
+        """The photos known again, where both are there to be shown."""
+        for position, match in enumerate(one.reuse):
+            other = self._photo(match.other_photo) if match.other_listing_id in self.listings else None
+            if match.photo in hashes and isinstance(other, tables.Photo):
+                self.session.add(
+                    tables.ReusedPhoto(
+                        assessment_id=assessment_id,
+                        position=position,
+                        photo=hashes[match.photo],
+                        other_listing=match.other_listing_id,
+                        other_photo=other.sha256,
+                        is_mirrored=match.is_mirrored,
+                        shows=match.shows,
+                    )
+                )
 
     def _take_assessment(self, row: tables.Listing, one: Assessment, hashes: Mapping[str, str]) -> None:
         made = tables.Assessment(
@@ -158,6 +185,7 @@ class _Taking:
             )
             for position, reason in enumerate(one.reasons)
         )
+        self._take_reuse(made.id, one, hashes)
         for path, sha256 in hashes.items():
             for part in self.parts.get(path, ()):
                 self._take_part(made.id, sha256, part)

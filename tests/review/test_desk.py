@@ -9,7 +9,8 @@ from urllib.parse import unquote
 import pytest
 from PIL import Image
 
-from pipeline.records.tables import Listing
+from pipeline.records import dossier
+from pipeline.records.tables import Listing, Reason, ReusedPhoto
 from pipeline.records.words import State
 from tests.review.conftest import NASTY
 
@@ -107,7 +108,27 @@ def test_what_is_not_shown_and_the_message_that_asks_for_it_stand_on_the_page(an
 
 def test_the_same_photo_under_another_seller_is_named(ann):
     assert re.search(r"L3</a>, seller s2", ann.get("/look/L/1").text)
-    assert "stands under no other seller" in ann.get("/look/L2").text
+    assert "Found under no other seller" in ann.get("/look/L2").text
+
+
+def test_a_photo_cut_out_of_another_sellers_stands_beside_it_with_a_link(page, ann):
+    with page.records.writing() as db:
+        first, second = (db.query(Listing).filter_by(listing_id=name).one() for name in ("L/1", "L2"))
+        (theirs,), (mine, *_) = (dossier.photos_of(db, one) for one in (first, second))
+        made = {"assessment_id": second.assessment_id, "photo": mine}
+        db.add(ReusedPhoto(position=0, other_listing="L/1", other_photo=theirs, is_mirrored=True, shows="less", **made))
+        db.add(
+            Reason(
+                position=0, cue="photo_reuse", state="other_seller", probability=0.9, log10_lr=1.0, sentence="Same.",
+                box=None, measured=None, note=None, heat=None, **made,
+            )
+        )  # fmt: skip
+    shown = ann.get("/look/L2").text
+    assert "photo is cut out of that one, mirrored." in shown
+    beside = re.search(r'<figure><a href="/look/L/1"><img class="whole" src="([^"]+)"', shown)[1]
+    for path in (beside, f"/photo/{theirs}/120", f"/photo/{mine}/120"):
+        assert path in shown
+        assert ann.get(path).status_code == 200
 
 
 def test_earlier_decisions_on_the_same_seller_are_shown(page, ann):
