@@ -361,7 +361,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_configs(train)
     train.set_defaults(command=_train)
 
-    review = commands.add_parser("review", help="serve the moderator's page in the browser (needs the review extra)")
+    review = commands.add_parser(
+        "review",
+        help="serve the moderator's page in the browser (needs the review extra)",
+        description="Serves the moderator's page. What an admin has changed on its Settings page goes before options.",
+    )
     review.add_argument(
         "run",
         type=Path,
@@ -378,13 +382,25 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--port", type=_count, default=8733, metavar="N", help="default: %(default)s")
     review.add_argument("--also-called", nargs="+", default=[], metavar="NAME", help="other names of this machine")
     review.add_argument(
-        "--capacity", type=_count, default=200, metavar="N", help="listings a day; default: %(default)s"
+        "--capacity",
+        type=_count,
+        default=200,
+        metavar="N",
+        help="listings a day; default: %(default)s",
     )
     review.add_argument(
-        "--keep-minutes", type=_count, default=15, metavar="N", help="a listing is kept for one; default: %(default)s"
+        "--keep-minutes",
+        type=_count,
+        default=15,
+        metavar="N",
+        help="a listing is kept for one; default: %(default)s",
     )
     review.add_argument(
-        "--second-looks", type=_share, default=0.1, metavar="P", help="share seen by two; default: %(default)s"
+        "--second-looks",
+        type=_share,
+        default=0.1,
+        metavar="P",
+        help="share seen by two; default: %(default)s",
     )
     review.add_argument(
         "--references", type=Path, default=_HOME / "references", metavar="DIR", help="pictures of genuine parts"

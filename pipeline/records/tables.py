@@ -227,6 +227,16 @@ class Invitation(Base):
     used_at: Mapped[datetime | None]
 
 
+class ChangedSetting(Base):
+    """A setting of the house that was changed on the page; `value` is in the unit that it is shown in."""
+
+    __tablename__ = "changed_settings"
+    name: Mapped[str] = mapped_column(String(40), primary_key=True)
+    value: Mapped[float]
+    changed_by: Mapped[int] = mapped_column(ForeignKey("people.id"))
+    changed_at: Mapped[datetime]
+
+
 class SignInTry(Base):
     """A sign-in that failed; they are counted to slow down guessing."""
 

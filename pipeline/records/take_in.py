@@ -64,7 +64,7 @@ def take_in(
         )
         session.add(run)
         session.flush()
-        taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)), listings)
+        taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)))
         known = [one for one in store.read_queue(run_dir) if one.listing_id in listings]
         new = sum(taking.take(one, listings[one.listing_id]) for one in known)
     return TakenIn(len(known), new)
@@ -83,7 +83,6 @@ class _Taking:
     run: tables.Run
     photos_root: Path
     parts: Mapping[str, Sequence[PartReading]]
-    listings: Mapping[str, Listing]
     looked_up: dict[str, tables.Photo | Problem] = field(default_factory=dict)  # by path
 
     def take(self, one: Assessment, listing: Listing) -> bool:
@@ -142,7 +141,7 @@ class _Taking:
     def _take_reuse(self, assessment_id: int, one: Assessment, hashes: Mapping[str, str]) -> None:
         """The photos known again, where both are there to be shown."""
         for position, match in enumerate(one.reuse):
-            other = self._photo(match.other_photo) if match.other_listing_id in self.listings else None
+            other = self._photo(match.other_photo)
             if match.photo in hashes and isinstance(other, tables.Photo):
                 self.session.add(
                     tables.ReusedPhoto(

@@ -70,7 +70,7 @@ def go_on(room: InRoom, seat: Posting, order: Annotated[Order, Form()] = Order.S
     """The next listing, kept for who asks."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
-        listing = claims.next_for(db, seat.person, room.house, now(), order)
+        listing = claims.next_for(db, seat.person, room.house(db), now(), order)
     return _to_listing(listing, order)
 
 
@@ -114,7 +114,7 @@ def take(room: InRoom, seat: Posting, listing_id: str) -> Response:
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
         listing = _listing(db, listing_id)
-        claims.take(db, seat.person, room.house, now(), listing)
+        claims.take(db, seat.person, room.house(db), now(), listing)
     return _to_listing(listing, Order.SUSPICION)
 
 
@@ -122,7 +122,7 @@ def take(room: InRoom, seat: Posting, listing_id: str) -> Response:
 def still_looking(room: InRoom, seat: Posting, listing_id: str) -> Response:
     """Sent by the open page now and then: 204 if the listing is still theirs, 409 if not."""
     with room.records.writing() as db:
-        kept = claims.extend(db, seat.person, room.house, now(), _listing(db, listing_id).id)
+        kept = claims.extend(db, seat.person, room.house(db), now(), _listing(db, listing_id).id)
     return Response(status_code=204 if kept else 409)
 
 
@@ -146,8 +146,9 @@ def decide(
         message = showing.message_for(asked)
     said = deciding.Said(choice, tuple(cue for cue in cues if cue in CUES), words, asked, message)
     with room.records.writing() as db:
-        decision = deciding.decide(db, seat.person, room.house, moment, _listing(db, listing_id), said)
-        following = claims.next_for(db, seat.person, room.house, moment, order)
+        house = room.house(db)
+        decision = deciding.decide(db, seat.person, house, moment, _listing(db, listing_id), said)
+        following = claims.next_for(db, seat.person, house, moment, order)
     return _to_listing(following, order, decision.id)
 
 
@@ -156,7 +157,7 @@ def undo(room: InRoom, seat: Posting) -> Response:
     """Take back one's latest decision."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
-        listing = deciding.undo(db, seat.person, room.house, now())
+        listing = deciding.undo(db, seat.person, room.house(db), now())
     return _to_listing(listing, Order.SUSPICION)
 
 
@@ -289,12 +290,8 @@ def _total(log10_lr: float) -> Any:  # noqa: ANN401 - a Strength, handed to a te
 def _today(db: DbSession, room: Room, seat: Seat, moment: datetime) -> dict[str, int]:
     midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
     mine, everybody = queue.decided_since(db, midnight, seat.person.id)
-    return {
-        "everybody": everybody,
-        "mine": mine,
-        "capacity": room.house.capacity,
-        "left": max(0, room.house.capacity - everybody),
-    }
+    capacity = room.house(db).capacity
+    return {"everybody": everybody, "mine": mine, "capacity": capacity, "left": max(0, capacity - everybody)}
 
 
 def _pictures_of(db: DbSession, listing: Listing) -> list[str]:

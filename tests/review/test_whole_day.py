@@ -209,7 +209,7 @@ def test_axe_finds_nothing_serious_and_nothing_overflows(chromium, address, shad
     desk.go(f"{url}/join/{token}")
     found = {"join": desk.serious()}
     desk.join(f"{url}/join/{token}", "ann")
-    for path in ("", "figures", "people", "trail", "done"):
+    for path in ("", "figures", "people", "settings", "trail", "done"):
         desk.go(f"{url}/{path}")
         found[path] = desk.serious()
         assert desk.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
