@@ -84,7 +84,7 @@ def _templates() -> Jinja2Templates:
 
 def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     def sorry(request: Request, status: int, why: str) -> Response:
-        return templates.TemplateResponse(request, "refused.html", {"why": why}, status_code=status)
+        return templates.TemplateResponse(request, "refused.html", {"why": why, "status": status}, status_code=status)
 
     @app.exception_handler(NotSignedIn)
     def _to_the_door(_request: Request, _err: Exception) -> Response:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session as DbSession
 
-from pipeline.cues import CUES, VIEWS, topics_not_shown
+from pipeline.cues import CUES, VIEWS
 from pipeline.domain import Photo
 from pipeline.records import claims, deciding, dossier, queue
 from pipeline.records.agreement import read_agreement
@@ -61,7 +61,8 @@ def show_queue(
         }
     asked = {name: value for name, value in request.query_params.items() if name != "page" and value}
     link = "/?" + urlencode(asked) + ("&" if asked else "")
-    more = {"states": list(State), "orders": list(Order), "link": link, "strength": _total}
+    is_filtered = bool(asked.keys() - {"order"})
+    more = {"is_filtered": is_filtered, "states": list(State), "orders": list(Order), "link": link, "strength": _total}
     return answer_page(request, room, seat, "queue.html", context | more)
 
 
@@ -263,7 +264,7 @@ def _listing_context(
         "wishes": wishes,
         "message": showing.message_for([wish.view for wish in wishes if wish.is_best]),
         "message_frame": showing.message_frame(),
-        "unseen": topics_not_shown(file.unseen),
+        "unseen": showing.unseen_by_part(file.unseen),
         "doubtful": showing.doubtful_words(file),
         "marked": showing.marked,
         "order": order,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.cues import CUES, VIEWS
@@ -117,6 +117,15 @@ def wishes_of(dossier: Dossier) -> list[Wish]:
     order = dict.fromkeys([*asked, *unseen, *VIEWS])
     best = set(asked[:2] or unseen[:1])
     return [Wish(view, VIEWS[view], view in best) for view in order if view in VIEWS]
+
+
+def unseen_by_part(unseen: Iterable[str]) -> dict[str, list[str]]:
+    """What no photo shows: by the part that a photo is missing of, the signs that can't be judged without it."""
+    found: dict[str, list[str]] = {}
+    for cue in (CUES[name] for name in unseen if name in CUES):
+        if cue.view:
+            found.setdefault(cue.view.replace("_", " "), []).append(cue.topic)
+    return found
 
 
 def message_for(views: Sequence[str]) -> str:

@@ -11,7 +11,7 @@ from PIL import Image
 
 from pipeline.records import dossier
 from pipeline.records.tables import Listing, Reason, ReusedPhoto
-from pipeline.records.words import State
+from pipeline.records.words import Role, State
 from tests.review.conftest import NASTY
 
 
@@ -104,6 +104,36 @@ def test_what_is_not_shown_and_the_message_that_asks_for_it_stand_on_the_page(an
     shown = ann.get("/look/L/1").text
     assert "code against code" in shown
     assert "Could you please add a photo of the waistband label, straight on and sharp?" in shown
+
+
+def test_what_is_not_shown_is_told_by_part_and_nothing_missing_is_said_so(ann):
+    assert "<b>button back</b>" in ann.get("/look/L/1").text
+    assert "show all that there is to judge" in ann.get("/look/L2").text
+
+
+def test_all_signs_stand_at_a_glance_above_their_cards(ann):
+    shown = ann.get("/look/L/1").text
+    glance = shown[shown.index('class="glance"') : shown.index('class="reasons"')]
+    assert re.findall(r'href="#(sign-\d)"', glance) == ["sign-1", "sign-2", "sign-3"]
+
+
+def test_an_empty_queue_says_whether_filters_or_work_made_it_empty(page, ann):
+    assert "Nothing here matches" in ann.get("/?words=nothinglikethis").text
+    with page.records.writing() as db:
+        for listing in db.query(Listing):
+            listing.state, listing.is_open = State.GONE, False
+    assert "Everything is looked at" in ann.get("/").text
+    assert "Everything is looked at" in ann.get("/?order=loss").text
+
+
+def test_a_page_that_is_not_there_does_not_speak_of_something_undone(ann):
+    assert "<h1>Not found</h1>" in ann.get("/look/nowhere").text
+
+
+def test_the_trail_names_signs_as_a_moderator_calls_them(page, ann):
+    ann.post("/take/L/1")
+    ann.post("/decide/L/1", {"choice": "hold_back", "cues": "tab_word"})
+    assert "for: word on the tab" in page.as_somebody("root", Role.ADMIN).get("/trail").text
 
 
 def test_the_same_photo_under_another_seller_is_named(ann):

@@ -141,6 +141,8 @@ def test_a_whole_day_by_keyboard(chromium, address):
     ann.press_and_go("t")
     ann.settle()
     ann.shot("listing")
+    ann.page.keyboard.press("2")
+    assert ann.page.evaluate("document.activeElement.id") == "sign-2"
     bea.join(links[1], "bea")
     bea.press_and_go("t")
     assert bea.listing() != ann.listing()  # a colleague in parallel
