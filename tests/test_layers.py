@@ -25,6 +25,7 @@ LAYERS = (
     {"store", "fitting_night"},
     {"records"},
     {"scan"},
+    {"part_picture"},
     {"contact_sheet"},
     {"review"},
     {"evaluate"},
