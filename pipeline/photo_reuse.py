@@ -142,7 +142,7 @@ def reuse_reading(
         return CueReading("photo_reuse", NO_MATCH_LIKELIHOOD if n_compared else NOTHING_COMPARED_LIKELIHOOD)
     best = matches[0]
     other_came_first = (came_first or {}).get(best.other_listing_id)
-    how = " mirrored" if best.is_mirrored else ""
+    how = ", mirrored" if best.is_mirrored else ""
     if best.shows is Shows.LESS:
         # Cut down and yet listed first: its owner may have listed the whole photo again later.
         likelihood = EITHER_LIKELIHOOD if other_came_first is False else COPY_LIKELIHOOD
