@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from functools import cache
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 import anyio.to_thread
 from fastapi import FastAPI, HTTPException, Request, Response
@@ -84,7 +84,12 @@ def _templates() -> Jinja2Templates:
 
 def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     def sorry(request: Request, status: int, why: str) -> Response:
-        return templates.TemplateResponse(request, "refused.html", {"why": why, "status": status}, status_code=status)
+        return templates.TemplateResponse(
+            request,
+            "refused.html",
+            {"why": why, "status": status, "listing_id": _listing_in(request)},
+            status_code=status,
+        )
 
     @app.exception_handler(NotSignedIn)
     def _to_the_door(_request: Request, _err: Exception) -> Response:
@@ -106,6 +111,13 @@ def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     @app.exception_handler(RequestValidationError)
     def _not_understood(request: Request, _err: Exception) -> Response:
         return sorry(request, 422, "Something in this request was not understood.")
+
+
+def _listing_in(request: Request) -> str:
+    """The listing that a refused form was about, to lead back to; "" if none."""
+    about_one = ("/decide/", "/take/", "/note/", "/again/", "/correct/")
+    path = request.url.path
+    return next((unquote(path.removeprefix(start)) for start in about_one if path.startswith(start)), "")
 
 
 class _Guard:

@@ -269,6 +269,7 @@ def _listing_context(
         "marked": showing.marked,
         "order": order,
         "views": VIEWS,
+        "least_words": deciding.LEAST_WORDS,
         "seconds_left": max(0, round((listing.claimed_until - moment).total_seconds()))
         if is_mine and listing.claimed_until
         else 0,

@@ -62,6 +62,13 @@ def test_holding_back_without_a_reason_is_refused_in_words(page, ann):
     assert state_of(page, "L/1") == State.HELD
 
 
+def test_what_was_refused_leads_back_to_its_listing(ann):
+    ann.post("/next")
+    refused = ann.post("/decide/L/1", {"choice": "hold_back"})
+    assert 'href="/look/L/1" autofocus>Back to L/1<' in refused.text
+    assert "Back to" not in ann.post("/undo").text
+
+
 def test_deciding_twice_changes_nothing_the_second_time(ann):
     ann.post("/next")
     ann.post("/decide/L/1", {"choice": "let_go"})

@@ -164,6 +164,13 @@ def test_a_whole_day_by_keyboard(chromium, address):
     ann.press_and_go("g")
     assert ann.listing() == seen[-1]
 
+    ann.page.keyboard.press("h")  # without a reason nothing is sent
+    ann.page.keyboard.press("Enter")
+    ann.page.wait_for_selector(".tray[open] .why:visible")
+    ann.shot("reason-missing")
+    assert ann.listing() == seen[-1]
+    ann.page.keyboard.press("Escape")
+
     ann.page.keyboard.press("p")  # asking the seller
     ann.shot("asking")
     assert "Could you please add a photo" in ann.page.input_value("textarea[name=message]")

@@ -19,10 +19,14 @@
 
   const hint = (words) => { const place = one("#hint"); if (place) place.textContent = words; };
 
+  // What can hurt somebody needs a reason; it is asked for here, so that nobody loses their place.
+  const lacksReason = (form) => !one("input[name=cues]:checked", form) && form.elements.words.value.trim().length < Number(form.dataset.leastWords);
+
   // A form is sent once, however often the key is pressed.
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (form.matches("[data-swap]") && desk) { event.preventDefault(); sendAndSwap(new URLSearchParams(new FormData(form, event.submitter)), form.action); return; }
+    if (form.dataset.leastWords && lacksReason(form)) { event.preventDefault(); one(".why", form).hidden = false; return; }
     if (form.dataset.sent) { event.preventDefault(); return; }
     if (form.method === "post") form.dataset.sent = "1";
   });
