@@ -250,6 +250,7 @@ def _listing_context(
     telling, little = showing.signs_of(file, references)
     wishes = showing.wishes_of(file)
     shots = showing.shots_of(file)
+    wholly_unseen, partly_unseen = showing.unseen_parts(file.unseen)
     return {
         "file": file,
         "listing": listing,
@@ -264,7 +265,8 @@ def _listing_context(
         "wishes": wishes,
         "message": showing.message_for([wish.view for wish in wishes if wish.is_best]),
         "message_frame": showing.message_frame(),
-        "unseen": showing.unseen_by_part(file.unseen),
+        "wholly_unseen": wholly_unseen,
+        "partly_unseen": partly_unseen,
         "doubtful": showing.doubtful_words(file),
         "marked": showing.marked,
         "order": order,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.cues import CUES, VIEWS
@@ -119,13 +119,19 @@ def wishes_of(dossier: Dossier) -> list[Wish]:
     return [Wish(view, VIEWS[view], view in best) for view in order if view in VIEWS]
 
 
-def unseen_by_part(unseen: Iterable[str]) -> dict[str, list[str]]:
-    """What no photo shows: by the part that a photo is missing of, the signs that can't be judged without it."""
-    found: dict[str, list[str]] = {}
-    for cue in (CUES[name] for name in unseen if name in CUES):
-        if cue.view:
-            found.setdefault(cue.view.replace("_", " "), []).append(cue.topic)
-    return found
+def unseen_parts(unseen: Collection[str]) -> tuple[list[str], dict[str, list[str]]]:
+    """What no photo shows: parts of which nothing can be judged; of the others, by part, the signs that can't be."""
+    wholly: list[str] = []
+    partly: dict[str, list[str]] = {}
+    for view in VIEWS:
+        topics = {name: cue.topic for name, cue in CUES.items() if cue.view == view}
+        missing = [topic for name, topic in topics.items() if name in unseen]
+        part = view.replace("_", " ")
+        if topics and len(missing) == len(topics):
+            wholly.append(part)
+        elif missing:
+            partly[part] = missing
+    return wholly, partly
 
 
 def message_for(views: Sequence[str]) -> str:

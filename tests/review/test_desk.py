@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from pipeline.records import dossier
-from pipeline.records.tables import Listing, Reason, ReusedPhoto
+from pipeline.records.tables import Listing, Reason, ReusedPhoto, Unseen
 from pipeline.records.words import Role, State
 from tests.review.conftest import NASTY
 
@@ -109,12 +109,19 @@ def test_each_sign_shows_its_crop_a_genuine_part_and_how_strongly_it_speaks(ann)
 def test_what_is_not_shown_and_the_message_that_asks_for_it_stand_on_the_page(ann):
     ann.post("/next")
     shown = ann.get("/look/L/1").text
-    assert "code against code" in shown
+    assert "<b>button back</b>" in shown
     assert "Could you please add a photo of the waistband label, straight on and sharp?" in shown
 
 
-def test_what_is_not_shown_is_told_by_part_and_nothing_missing_is_said_so(ann):
-    assert "<b>button back</b>" in ann.get("/look/L/1").text
+def test_what_is_not_shown_is_told_by_part_and_nothing_missing_is_said_so(page, ann):
+    shown = ann.get("/look/L/1").text
+    assert "<b>button back</b></li>" in shown  # its code is all that could be judged of it
+    with page.records.writing() as db:
+        assessment = db.query(Listing).filter_by(listing_id="L/1").one().assessment_id
+        db.add(Unseen(assessment_id=assessment, cue="tab_thread"))
+    shown = ann.get("/look/L/1").text
+    assert "<b>button back</b></li>" in shown
+    assert re.search(r"<b>tab</b>, of it: <span[^>]*>thread of the tab</span>", shown)
     assert "show all that there is to judge" in ann.get("/look/L2").text
 
 
