@@ -6,7 +6,7 @@ import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -83,7 +83,6 @@ class _Taking:
     run: tables.Run
     photos_root: Path
     parts: Mapping[str, Sequence[PartReading]]
-    looked_up: dict[str, tables.Photo | Problem] = field(default_factory=dict)  # by path
 
     def take(self, one: Assessment, listing: Listing) -> bool:
         """One listing; True if it is new."""
@@ -130,13 +129,11 @@ class _Taking:
 
     def _photo(self, path: str) -> tables.Photo | Problem:
         """The photo, known to the database from now on, or why there is none."""
-        if path not in self.looked_up:
-            photo = _look_up(self.photos_root, path)
-            self.looked_up[path] = photo
-            if isinstance(photo, tables.Photo):
-                self.session.merge(photo)
-                self.session.flush()
-        return self.looked_up[path]
+        photo = _look_up(self.photos_root, path)
+        if isinstance(photo, tables.Photo):
+            self.session.merge(photo)
+            self.session.flush()
+        return photo
 
     def _take_reuse(self, assessment_id: int, one: Assessment, hashes: Mapping[str, str]) -> None:
         """The photos known again, where both are there to be shown."""
