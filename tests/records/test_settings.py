@@ -83,12 +83,17 @@ def test_each_change_leaves_a_line_in_the_trail_and_what_stays_leaves_none(recor
         ("session", "inf"),
     ],
 )
-def test_what_can_not_be_is_refused_with_what_can(records, root, name, written):
+def test_what_is_no_number_within_bounds_is_not_taken(name, written):
+    assert SETTINGS[name].read(written) is None
+
+
+def test_what_can_not_be_is_refused_with_what_can_and_nothing_is_changed(records, root):
     with pytest.raises(WrongSettings) as refused:
-        change(records, root, **{name: written, "idle": "60"})
-    assert list(refused.value.sentences) == [name]
-    assert "number from" in refused.value.sentences[name]
-    assert house_now(records) == START  # nothing else is changed either
+        change(records, root, capacity="many", idle="60")
+    assert refused.value.sentences == {
+        "capacity": "Write a whole number from 1 to 100,000. The queue is marked where a day's work ends."
+    }
+    assert house_now(records) == START
     with records.reading() as db:
         assert db.query(AuditLine).count() == 0
 
