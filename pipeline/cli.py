@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import shutil
 import sys
@@ -184,6 +183,7 @@ def _review(options: argparse.Namespace) -> int:
         host=options.host,
         port=options.port,
         references=options.references,
+        models=options.models,
         house=house,
         names=options.also_called,
     )
@@ -213,20 +213,9 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
 
 
 def _write_run(out: Path, scanned: Scanned, setup: Setup, listings: Path) -> None:
-    about = store.RunAbout(
-        listings=os.path.relpath(listings, out),
-        model=_checksum(sorted(setup.models_dir.glob("*.yaml"))),  # a card names its weights by checksum
-        rules=_checksum(sorted(setup.configs.glob("*.yaml"))),
-    )
+    model, rules = store.judged_by(setup.models_dir, setup.configs)
+    about = store.RunAbout(os.path.relpath(listings, out), model, rules)
     store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, about)
-
-
-def _checksum(files: Sequence[Path]) -> str:
-    """Twelve digits that change when any of the files does."""
-    digest = hashlib.sha256()
-    for path in files:
-        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()[:12]
 
 
 def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
@@ -372,7 +361,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_configs(train)
     train.set_defaults(command=_train)
 
-    review = commands.add_parser("review", help="serve the moderator's page in the browser (needs the review extra)")
+    review = commands.add_parser(
+        "review",
+        help="serve the moderator's page in the browser (needs the review extra)",
+        description="Serves the moderator's page. What an admin has changed on its Settings page goes before options.",
+    )
     review.add_argument(
         "run",
         type=Path,
@@ -389,16 +382,35 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--port", type=_count, default=8733, metavar="N", help="default: %(default)s")
     review.add_argument("--also-called", nargs="+", default=[], metavar="NAME", help="other names of this machine")
     review.add_argument(
-        "--capacity", type=_count, default=200, metavar="N", help="listings a day; default: %(default)s"
+        "--capacity",
+        type=_count,
+        default=200,
+        metavar="N",
+        help="listings a day; default: %(default)s",
     )
     review.add_argument(
-        "--keep-minutes", type=_count, default=15, metavar="N", help="a listing is kept for one; default: %(default)s"
+        "--keep-minutes",
+        type=_count,
+        default=15,
+        metavar="N",
+        help="a listing is kept for one; default: %(default)s",
     )
     review.add_argument(
-        "--second-looks", type=_share, default=0.1, metavar="P", help="share seen by two; default: %(default)s"
+        "--second-looks",
+        type=_share,
+        default=0.1,
+        metavar="P",
+        help="share seen by two; default: %(default)s",
     )
     review.add_argument(
         "--references", type=Path, default=_HOME / "references", metavar="DIR", help="pictures of genuine parts"
+    )
+    review.add_argument(
+        "--models",
+        type=Path,
+        default=_HOME / "models",
+        metavar="DIR",
+        help="the networks, beside which lies what a night is compared with",
     )
     review.set_defaults(command=_review)
 

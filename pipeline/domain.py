@@ -214,9 +214,47 @@ class PhotoRequest:
     sentence: str
 
 
+class Shows(StrEnum):
+    """How much of a picture one photo shows, beside another of it. A photo can be cut down but not added to."""
+
+    LESS = "less"
+    AS_MUCH = "as much"
+    MORE = "more"
+
+
+_CROP_MARGIN = 0.02  # of a photo's area; below it neither photo clearly shows less than the other
+
+
+@dataclass(frozen=True, slots=True)
+class ReuseMatch:
+    """`photo` of one listing is the same picture as `other_photo` of another seller's listing.
+
+    `agreement` is the correlation of their grey values, 0..1. `crop_margin` is the shared region's
+    share of this photo less its share of the other, -1..1: above 0, this one shows less.
+    """
+
+    photo: str
+    other_listing_id: str
+    other_seller_id: str
+    other_photo: str
+    is_mirrored: bool
+    agreement: float
+    crop_margin: float
+
+    @property
+    def shows(self) -> Shows:
+        """How much of the picture this photo shows, beside the other."""
+        if abs(self.crop_margin) <= _CROP_MARGIN:
+            return Shows.AS_MUCH
+        return Shows.LESS if self.crop_margin > 0 else Shows.MORE
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """What the evidence says of one listing; a reason to look, never a verdict."""
+    """What the evidence says of one listing; a reason to look, never a verdict.
+
+    `reuse` names the photos that stand under another seller, too, whether or not that speaks against this one.
+    """
 
     listing_id: str
     log10_lr: float
@@ -224,6 +262,7 @@ class Assessment:
     reasons: tuple[Reason, ...] = ()
     not_seen: tuple[str, ...] = ()
     ask_for: tuple[PhotoRequest, ...] = ()
+    reuse: tuple[ReuseMatch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,3 +284,4 @@ class ListingReadings:
     parts: tuple[PartReading, ...] = ()
     cues: tuple[CueReading, ...] = ()  # readings that belong to no part: photo_reuse
     problems: tuple[Problem, ...] = field(default=())
+    reuse: tuple[ReuseMatch, ...] = ()

@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.domain import CueReading, Photo
+from pipeline.domain import CueReading, Photo, ReuseMatch, Shows
 
 CORNER_SIDE_PX = 256  # long side of the copy that corners are found on
 THUMB_SIDE_PX = 128  # long side of the copy that is compared cell by cell
@@ -47,8 +47,7 @@ MIN_WEAK_AGREEMENT = 0.9  # correlation in the cell at the lowest fifth; views f
 # of 100, or a tenth of the contrast where that is high. Two care tags alike in all but their print leave 3.2 and more.
 MAX_RESIDUE, MAX_RESIDUE_OF_CONTRAST = 3.0, 0.1
 
-CROP_MARGIN = 0.02  # of a photo's area; below it neither photo clearly shows less than the other
-# A photo can be cut down but not added to, so the one that shows less is the copy. Where neither does, either may be;
+# The photo that shows less is the copy. Where neither does, either may be;
 # the one that shows more says next to nothing about its seller.
 COPY_LIKELIHOOD = {"none": 0.02, "other_seller": 0.98}
 EITHER_LIKELIHOOD = {"none": 0.2, "other_seller": 0.8}
@@ -86,23 +85,6 @@ class ReuseEntry(NamedTuple):
     seller_id: str
     photo: str
     fingerprint: Fingerprint
-
-
-@dataclass(frozen=True, slots=True)
-class ReuseMatch:
-    """`photo` of one listing is the same picture as `other_photo` of another seller's listing.
-
-    `agreement` is the correlation of their grey values, 0..1. `crop_margin` is the shared region's
-    share of this photo less its share of the other, -1..1: above 0, this one shows less.
-    """
-
-    photo: str
-    other_listing_id: str
-    other_seller_id: str
-    other_photo: str
-    is_mirrored: bool
-    agreement: float
-    crop_margin: float
 
 
 def fingerprint(photo: Photo) -> Fingerprint:
@@ -160,12 +142,12 @@ def reuse_reading(
         return CueReading("photo_reuse", NO_MATCH_LIKELIHOOD if n_compared else NOTHING_COMPARED_LIKELIHOOD)
     best = matches[0]
     other_came_first = (came_first or {}).get(best.other_listing_id)
-    how = " mirrored" if best.is_mirrored else ""
-    if best.crop_margin > CROP_MARGIN:
+    how = ", mirrored" if best.is_mirrored else ""
+    if best.shows is Shows.LESS:
         # Cut down and yet listed first: its owner may have listed the whole photo again later.
         likelihood = EITHER_LIKELIHOOD if other_came_first is False else COPY_LIKELIHOOD
         text = f"cut out of a photo of listing {best.other_listing_id}"
-    elif best.crop_margin < -CROP_MARGIN:
+    elif best.shows is Shows.MORE:
         likelihood, text = SOURCE_LIKELIHOOD, f"listing {best.other_listing_id} shows a part of this photo"
     else:
         likelihood = _ALIKE[other_came_first]

@@ -6,6 +6,7 @@ from. Each file is written beside its place and then moved there, so a reader me
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
@@ -26,6 +27,7 @@ from pipeline.domain import (
     PhotoRequest,
     Problem,
     Reason,
+    ReuseMatch,
     TextReading,
 )
 
@@ -42,6 +44,12 @@ class RunAbout:
     listings: str = ""
     model: str = ""
     rules: str = ""
+
+
+def judged_by(models_dir: Path, configs: Path) -> tuple[str, str]:
+    """Checksums of the networks and of the rules: twelve digits each that change when any of their files does."""
+    # A network's card names its weights by checksum.
+    return _checksum(sorted(models_dir.glob("*.yaml"))), _checksum(sorted(configs.glob("*.yaml")))
 
 
 def write_run(
@@ -95,6 +103,13 @@ def read_problems(out_dir: Path) -> list[Problem]:
     return [Problem(**row) for row in _read_rows(out_dir / PROBLEMS)]
 
 
+def _checksum(files: Sequence[Path]) -> str:
+    digest = hashlib.sha256()
+    for path in files:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:12]
+
+
 def _write_rows(path: Path, rows: Iterable[Mapping[str, Any]]) -> None:
     draft = path.with_name(f".{path.name}.{os.getpid()}")
     try:
@@ -120,6 +135,7 @@ def _queue_row(rank: int, one: Assessment) -> dict[str, Any]:
         "reasons": [_reason_row(reason) for reason in one.reasons],
         "not_seen": list(one.not_seen),
         "ask_for": [_request_row(request) for request in one.ask_for],
+        "reuse": [asdict(match) for match in one.reuse],
         "caution": CAUTION,
     }
 
@@ -204,6 +220,7 @@ def _assessment(row: Mapping[str, Any]) -> Assessment:
         reasons=tuple(_reason(reason) for reason in row["reasons"]),
         not_seen=tuple(row["not_seen"]),
         ask_for=tuple(PhotoRequest(**(request | {"cues": tuple(request["cues"])})) for request in row["ask_for"]),
+        reuse=tuple(ReuseMatch(**match) for match in row.get("reuse", ())),  # absent in older runs
     )
 
 

@@ -8,9 +8,8 @@ import pytest
 from PIL import Image
 
 from pipeline.contact_sheet import write_contact_sheet
-from pipeline.contact_sheet._content import CROP_WH, Clue, crop_with_context, printable
-from pipeline.contact_sheet._heat import with_heat
-from pipeline.domain import CAUTION, Assessment, Box, HeatMap, Listing, Photo, PhotoRequest, Reason
+from pipeline.contact_sheet._content import Clue, printable
+from pipeline.domain import CAUTION, Assessment, Box, Listing, PhotoRequest, Reason
 
 HOSTILE = '<script>alert(1)</script> \u202eevil\x1b[31m "quoted" & more'
 
@@ -105,30 +104,6 @@ def test_a_very_long_word_does_not_run_out_of_its_column(night):
     assert picture.is_file()
 
 
-@pytest.mark.parametrize(
-    "box",
-    [Box(40, 30, 20, 10), Box(0, 0, 8, 8), Box(150, 110, 10, 10), Box(0, 0, 160, 120), None],
-    ids=["inside", "corner", "other corner", "whole photo", "no box"],
-)
-def test_a_crop_shows_its_box_and_some_surroundings(box):
-    pixels = np.full((120, 160, 3), 60, np.uint8)
-    if box is not None:
-        x, y, w, h = (int(side) for side in (box.x, box.y, box.w, box.h))
-        pixels[y : y + h, x : x + w] = (250, 10, 10)
-    tile = np.asarray(crop_with_context(Photo("a", pixels), box)).astype(int)
-    assert tile.shape == (CROP_WH[1], CROP_WH[0], 3)
-    red = ((tile[..., 0] > 200) & (tile[..., 2] < 60)).mean()
-    assert red == 0 if box is None else red > 0.005
-    if box is not None and box.w < 160:
-        assert red < 0.5
-
-
-@pytest.mark.parametrize("box", [Box(0, 0, 8, 8), Box(150, 110, 10, 10)], ids=["first corner", "last corner"])
-def test_a_crop_at_the_edge_is_moved_inside_the_photo(box):
-    tile = np.asarray(crop_with_context(Photo("a", np.full((120, 160, 3), 60, np.uint8)), box)).astype(int)
-    assert (tile == 60).all(axis=-1).mean() > 0.9  # the photo's grey nearly everywhere, but for the outline
-
-
 @pytest.mark.parametrize(("log10_lr", "bar"), [(0.0, 0.0), (1.5, 0.5), (-3.0, -1.0), (5.0, 1.0), (-9.0, -1.0)])
 def test_the_bar_runs_both_ways_and_stops_at_its_end(log10_lr, bar):
     assert Clue("", "", log10_lr, None).bar == pytest.approx(bar)
@@ -137,30 +112,3 @@ def test_the_bar_runs_both_ways_and_stops_at_its_end(log10_lr, bar):
 def test_text_is_made_printable_and_short():
     assert printable("a\n\tb\x00c\u202ed", 20) == "a b c d"
     assert printable("x" * 50, 10) == "x" * 9 + "…"
-
-
-def test_a_heat_map_is_tinted_and_outlined_where_the_part_is_odd():
-    grid = np.zeros((12, 16), int)
-    grid[3:6, 10:13] = 90  # px 100 to 130 across, 30 to 60 down
-    heat = HeatMap(Box(0, 0, 160, 120), tuple(tuple(int(v) for v in row) for row in grid))
-    plain = Image.new("RGB", (160, 120), (60, 60, 60))
-    drawn = np.asarray(with_heat(plain, heat, Box(0, 0, 160, 120))).astype(int)
-    changed = (drawn != 60).any(axis=-1)
-    rows, columns = np.nonzero(changed)
-    assert rows.min() == pytest.approx(30, abs=6)
-    assert rows.max() == pytest.approx(60, abs=6)
-    assert columns.min() == pytest.approx(100, abs=6)
-    assert columns.max() == pytest.approx(130, abs=6)
-    assert drawn[45, 115, 0] > drawn[45, 115, 1] + 30  # tinted
-    white, dark = (drawn > 240).all(axis=-1), (drawn < 30).all(axis=-1)
-    assert white.sum() > 60  # told without colour: a light line with a dark rim
-    assert dark.sum() > 30
-
-
-def test_the_heat_lies_on_the_same_place_of_a_tile_that_shows_a_window():
-    grid = np.zeros((10, 10), int)
-    grid[4, 4] = 99  # the middle at px 45, 45 of 100
-    heat = HeatMap(Box(100, 200, 100, 100), tuple(tuple(int(v) for v in row) for row in grid))
-    drawn = np.asarray(with_heat(Image.new("RGB", (80, 80), (60, 60, 60)), heat, Box(125, 225, 40, 40))).astype(int)
-    rows, columns = np.nonzero((drawn != 60).any(axis=-1))
-    assert (columns.mean(), rows.mean()) == pytest.approx((40, 40), abs=2)

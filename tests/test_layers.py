@@ -18,13 +18,14 @@ LAYERS = (
     {"domain"},
     {"cues"},
     {"config"},
-    {"cutting", "intervals", "model_files", "one_processor"},  # what several of the later ones share
+    {"cutting", "intervals", "two_samples", "model_files", "one_processor"},  # what several of the later ones share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
     {"evidence"},
     {"ranking"},
-    {"store"},
+    {"store", "fitting_night"},
     {"records"},
     {"scan"},
+    {"part_picture"},
     {"contact_sheet"},
     {"review"},
     {"evaluate"},

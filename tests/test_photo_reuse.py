@@ -208,7 +208,7 @@ def test_where_neither_shows_less_either_may_be_the_copy():
         assert odds(reading) == pytest.approx(4)
         assert (reading.photo, reading.text) == (
             f"{name.lower()}.jpg",
-            f"listing {other} shows the same photo mirrored",
+            f"listing {other} shows the same photo, mirrored",
         )
 
 

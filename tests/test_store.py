@@ -20,6 +20,7 @@ from pipeline.domain import (
     PhotoRequest,
     Problem,
     Reason,
+    ReuseMatch,
     TextReading,
 )
 
@@ -36,8 +37,9 @@ OFF = Reason(
     note="by hand",
 )
 ASKED = PhotoRequest("label", ("label_ground",), 0.125, "the waistband label")
+REUSED = ReuseMatch("photos/ä.jpg", "L-2", "s2", "photos/other.jpg", True, 0.97, 0.3)
 FIRST = Assessment(
-    "L-1\u2028x", 2.5, 0.9, (OFF, Reason("price_band", "low", 0.8, 0.1, "cheap")), ("zip_mark",), (ASKED,)
+    "L-1\u2028x", 2.5, 0.9, (OFF, Reason("price_band", "low", 0.8, 0.1, "cheap")), ("zip_mark",), (ASKED,), (REUSED,)
 )
 SECOND = Assessment("L-2", -1.0, 0.01)
 PART = PartReading(
@@ -94,6 +96,24 @@ def test_the_queue_has_the_promised_fields(tmp_path):
     assert first["ask_for"][0]["view"] == "label"
     assert first["caution"] == CAUTION
     assert second["reasons"] == second["not_seen"] == second["ask_for"] == []
+
+
+def test_the_queue_names_the_photo_of_another_seller_that_is_the_same_picture(tmp_path):
+    store.write_run(tmp_path, [FIRST, SECOND], [], [])
+    first, second = rows(tmp_path / "queue.jsonl")
+    (match,) = first["reuse"]
+    assert (match["photo"], match["other_listing_id"], match["other_photo"], match["is_mirrored"]) == (
+        "photos/ä.jpg", "L-2", "photos/other.jpg", True,
+    )  # fmt: skip
+    assert second["reuse"] == []
+
+
+def test_a_queue_written_before_reuse_was_named_can_still_be_read(tmp_path):
+    store.write_run(tmp_path, [FIRST], [], [])
+    row = rows(tmp_path / "queue.jsonl")[0]
+    del row["reuse"]
+    (tmp_path / "queue.jsonl").write_text(json.dumps(row) + "\n", encoding="utf-8")
+    assert store.read_queue(tmp_path)[0].reuse == ()
 
 
 def test_a_part_has_the_promised_fields_and_its_cues_are_distributions(tmp_path):

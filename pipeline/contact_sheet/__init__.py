@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline.contact_sheet._content import entries_of
-from pipeline.contact_sheet._heat import with_heat
 from pipeline.contact_sheet._page import page_of
 from pipeline.contact_sheet._picture import picture_of
 from pipeline.domain import Assessment, Listing
 
-__all__ = ["with_heat", "write_contact_sheet"]
+__all__ = ["write_contact_sheet"]
 
 
 def write_contact_sheet(

@@ -6,12 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from PIL import Image, ImageDraw
+from PIL import Image
 
-from pipeline.contact_sheet._heat import with_heat
 from pipeline.cues import CUES, VIEWS, topics_not_shown
-from pipeline.domain import Assessment, Box, HeatMap, Listing, Photo, Problem, Reason
+from pipeline.domain import Assessment, Listing, Photo, Problem, Reason
 from pipeline.intake import read_photo
+from pipeline.part_picture import part_picture
 
 TITLE = "Listings worth a look, most suspicious first"
 KEY = "Bars: to the right speaks for a counterfeit, to the left for a genuine pair; the number is log10 of how much."
@@ -19,8 +19,6 @@ CROP_WH = (232, 174)
 MAX_REASONS = 5
 MIN_LOG10_LR = 0.03  # less than that says nothing worth a picture
 BAR_LOG10_LR = 3.0  # the bar's full length to either side
-_CONTEXT = 0.6  # of the box's size shown on each side of it
-_MIN_CONTEXT_PX = 24
 _MAX_ID_CHARS, _MAX_TITLE_CHARS = 40, 70
 
 
@@ -133,51 +131,4 @@ def _crop(reason: Reason, photos_root: Path, photos: dict[str, Photo | Problem])
     if reason.photo not in photos:
         photos[reason.photo] = read_photo(photos_root, reason.photo)
     photo = photos[reason.photo]
-    return None if isinstance(photo, Problem) else crop_with_context(photo, reason.box, reason.heat)
-
-
-def crop_with_context(photo: Photo, box: Box | None, heat: HeatMap | None = None) -> Image.Image:
-    """The box with something round it, outlined, at the size of a tile; the whole photo without a box.
-
-    Args:
-        photo: upright.
-        box: px in the photo, or None.
-        heat: drawn over the crop where there is one.
-
-    Returns:
-        An RGB picture of `CROP_WH` px; what lies outside the photo is filled with grey.
-    """
-    window = _window(box or Box(0, 0, *photo.size_wh), 0.0 if box is None else _CONTEXT, photo.size_wh)
-    scale = CROP_WH[0] / window.w
-    left, top, right, bottom = (round(side) for side in window.xyxy)
-    backed = Image.new("RGB", (right - left, bottom - top), "#8A8F94")
-    backed.paste(Image.fromarray(photo.pixels), (-left, -top))
-    tile = backed.resize(CROP_WH, Image.Resampling.LANCZOS)
-    if heat is not None:
-        tile = with_heat(tile, heat, Box(left, top, right - left, bottom - top))
-    if box is not None:
-        _outline(tile, [(side - origin) * scale for side, origin in zip(box.xyxy, (left, top) * 2, strict=True)])
-    return tile
-
-
-def _outline(tile: Image.Image, sides: Sequence[float]) -> None:
-    """Light on dark, so that it shows on any cloth."""
-    left, top, right, bottom = (round(side) for side in sides)
-    draw = ImageDraw.Draw(tile)
-    draw.rectangle((left - 3, top - 3, right + 3, bottom + 3), outline="#10151A", width=4)
-    draw.rectangle((left - 2, top - 2, right + 2, bottom + 2), outline="#FFE9A8", width=2)
-
-
-def _window(box: Box, context: float, photo_wh: tuple[int, int]) -> Box:
-    """The part of the photo to show: the box with context, in the tile's shape, moved inside the photo if it fits."""
-    pad = max(_MIN_CONTEXT_PX, context * max(box.w, box.h)) if context else 0.0
-    shape = CROP_WH[0] / CROP_WH[1]
-    width = max(box.w + 2 * pad, (box.h + 2 * pad) * shape)
-    height = width / shape
-    x = _kept_inside(box.x + box.w / 2 - width / 2, width, photo_wh[0])
-    y = _kept_inside(box.y + box.h / 2 - height / 2, height, photo_wh[1])
-    return Box(x, y, width, height)
-
-
-def _kept_inside(start: float, length: float, room: float) -> float:
-    return (room - length) / 2 if length > room else min(max(start, 0.0), room - length)
+    return None if isinstance(photo, Problem) else part_picture(photo, reason.box, CROP_WH, reason.heat)

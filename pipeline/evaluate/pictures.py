@@ -16,7 +16,6 @@ from pipeline.evaluate.cue_figures import CueFigure
 from pipeline.evaluate.detection import DetectionFigures
 from pipeline.evaluate.metrics import (
     average_precision,
-    ece_by_chance,
     precision_recall,
     reliability_equal_count,
 )
@@ -122,7 +121,7 @@ def draw_reliability(axes: Axes, scores: QueueScores) -> None:
     axes.text(0.5, 1.045, "counterfeit listings", fontsize=7, color=_ORANGE, ha="center", va="bottom")
     axes.text(0.5, -0.015, "genuine listings", fontsize=7, color=_BLUE, ha="center", va="bottom")
     axes.grid(color="#E3E6EA")
-    chance, _ = ece_by_chance(scores.probability)
+    chance, _ = scores.ece_by_chance
     title = f"Does the probability mean what it says? ECE {curve.ece:.3f}, by chance {chance:.3f}"
     axes.set_title(title, loc="left", color=_INK, pad=16)
     _legend_below(axes)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ Floats = NDArray[np.float64]
 _SHARES_LOOKED_AT = (0.01, 0.05, 0.1, 0.2)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)  # no slots: what is computed once needs room
 class QueueScores:
     """Row by row: what the run said, what the oracle said, and what is true. All of shape (listings,)."""
 
@@ -33,6 +34,11 @@ class QueueScores:
     log10_lr: Floats
     oracle_log10_lr: Floats
     counterfeit: NDArray[np.bool_]
+
+    @cached_property
+    def ece_by_chance(self) -> tuple[float, float]:
+        """What the ECE would be if every probability were right, and what it would stay below 19 times in 20."""
+        return ece_by_chance(self.probability)
 
     @property
     def has_both_kinds(self) -> bool:
@@ -55,7 +61,7 @@ def queue_figures(scores: QueueScores, capacity: int) -> Mapping[str, object]:
     oracle = average_precision(scores.oracle_log10_lr, truth)
     low, high = share_interval(scores)
     cost, least_cost = cllr(weight, truth), min_cllr(weight, truth)
-    chance, chance_95 = ece_by_chance(scores.probability)
+    chance, chance_95 = scores.ece_by_chance
     order = np.argsort(-weight, kind="stable")
     return {
         "listings": len(truth),

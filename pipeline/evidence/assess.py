@@ -72,6 +72,7 @@ def assess(
         reasons=_reasons(seen, counted, evidence),
         not_seen=not_seen,
         ask_for=photo_requests(not_seen, probability, evidence, style=found.style, texts=found.texts),
+        reuse=readings.reuse,
     )
 
 

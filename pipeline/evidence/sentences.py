@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from pipeline.cues import CUES, UNLIKE_GENUINE, VIEWS
+from pipeline.cues import CUES, UNLIKE_GENUINE, VIEWS, Source
 from pipeline.domain import Measurement, PartName
 
+_SAID_OF = {Source.TEXT: "stated: ", Source.PHOTOS: ""}  # nothing is read off a price, or off a match
 # |log10 LR| from which a word applies: a factor of 100, 10, 3 and 1.25.
 _STRENGTHS = ((2.0, "very strongly"), (1.0, "strongly"), (0.5, "somewhat"), (0.1, "slightly"))
 
@@ -29,7 +30,7 @@ def reason_sentence(
         state: the state to name.
         log10_lr: what it counts for.
         measured: the number behind it, if any.
-        text: the print behind it, if any.
+        text: the print, the seller's word or the match behind it, if any.
         views: how many readings it rests on.
         part: what the readings that the sentence is about were taken from.
     """
@@ -39,7 +40,7 @@ def reason_sentence(
     if measured is not None and cue != UNLIKE_GENUINE:
         details.append(f"measured {measured.value:.1f} ± {measured.sigma:.1f} {measured.unit}")
     if text:
-        details.append(f"read: {text}")
+        details.append(_SAID_OF.get(CUES[cue].source, "read: ") + text)
     if views > 1:
         details.append(f"{views} readings")
     words = CUES[cue].words[state]

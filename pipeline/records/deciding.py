@@ -84,7 +84,8 @@ def undo(session: Session, person: Person, house: House, now: datetime) -> Listi
         .limit(1)
     )
     if decision is None:
-        raise Refused("There is nothing of yours from the last hour to take back.")
+        minutes = round(house.undo_within.total_seconds() / 60)
+        raise Refused(f"There is nothing of yours from the last {minutes} minutes to take back.")
     listing = session.get_one(Listing, decision.listing_id, with_for_update=True)
     latest = session.scalar(
         select(Decision.id)

@@ -9,22 +9,29 @@ from typing import TypeVar
 from sqlalchemy import func, inspect, select
 from sqlalchemy.orm import Session
 
+from pipeline.domain import Shows
 from pipeline.records import tables
 from pipeline.records.words import Choice, State
 
 _OTHERS = 12
+_NAMED = (tables.Listing.listing_id, tables.Listing.seller_id, tables.Listing.listed_at, tables.Listing.state)
 _Row = TypeVar("_Row", tables.Reason, tables.Unseen)
 
 
 @dataclass(frozen=True, slots=True)
 class Elsewhere:
-    """Another listing that shows the very same photo file."""
+    """A photo of this listing that another seller's listing shows, too: as the same file, or one made from it.
 
-    sha256: str | None
+    `how` says what was done to it, from this listing's side.
+    """
+
+    photo: str
+    other_photo: str
     listing_id: str
     seller_id: str
     listed_at: str
     state: State
+    how: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +93,7 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
                 tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None)
             )
         ).all(),
-        elsewhere=_elsewhere(session, listing, hashes) if hashes else (),
+        elsewhere=_elsewhere(session, listing, assessment, hashes) if hashes else (),
         of_seller=of_seller,
         seller_decided=_seller_decided(session, listing) if of_seller.keys() - {State.WAITING} else (),
     )
@@ -165,15 +172,21 @@ def _notes(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tab
     return [(name, note) for name, note in rows]
 
 
-def _elsewhere(session: Session, listing: tables.Listing, hashes: Sequence[str]) -> list[Elsewhere]:
+def _elsewhere(
+    session: Session, listing: tables.Listing, assessment: tables.Assessment | None, hashes: Sequence[str]
+) -> list[Elsewhere]:
+    """The same files first, then what the scan knew again; a pair of photos is named once."""
+    others = _same_files(session, listing, hashes)
+    if assessment is not None:
+        named = {(one.photo, one.other_photo, one.listing_id) for one in others}
+        known_again = _known_again(session, assessment)
+        others += [one for one in known_again if (one.photo, one.other_photo, one.listing_id) not in named]
+    return others[:_OTHERS]
+
+
+def _same_files(session: Session, listing: tables.Listing, hashes: Sequence[str]) -> list[Elsewhere]:
     rows = session.execute(
-        select(
-            tables.ListingPhoto.sha256,
-            tables.Listing.listing_id,
-            tables.Listing.seller_id,
-            tables.Listing.listed_at,
-            tables.Listing.state,
-        )
+        select(tables.ListingPhoto.sha256, *_NAMED)
         .join(tables.Listing, tables.Listing.id == tables.ListingPhoto.listing_id)
         .where(
             tables.ListingPhoto.sha256.in_(hashes),
@@ -183,7 +196,42 @@ def _elsewhere(session: Session, listing: tables.Listing, hashes: Sequence[str])
         .order_by(tables.Listing.listed_at)
         .limit(_OTHERS)
     )
-    return [Elsewhere(sha, name, seller, at, State(state)) for sha, name, seller, at, state in rows]
+    return [
+        Elsewhere(sha256, sha256, name, seller, at, State(state), "the very same file")
+        for sha256, name, seller, at, state in rows
+        if sha256 is not None
+    ]
+
+
+def _known_again(session: Session, assessment: tables.Assessment) -> list[Elsewhere]:
+    rows = session.execute(
+        select(tables.ReusedPhoto, *_NAMED)
+        .join(tables.Listing, tables.Listing.listing_id == tables.ReusedPhoto.other_listing)
+        .where(
+            tables.ReusedPhoto.assessment_id == assessment.id,
+            select(tables.ListingPhoto.position)  # the other listing may have other photos by now
+            .where(
+                tables.ListingPhoto.listing_id == tables.Listing.id,
+                tables.ListingPhoto.sha256 == tables.ReusedPhoto.other_photo,
+            )
+            .exists(),
+        )
+        .order_by(tables.ReusedPhoto.position)
+    )
+    return [
+        Elsewhere(match.photo, match.other_photo, name, seller, at, State(state), _how(match))
+        for match, name, seller, at, state in rows
+    ]
+
+
+def _how(match: tables.ReusedPhoto) -> str:
+    """What was done to which photo, from the listing's own side."""
+    how = {
+        Shows.LESS: "this listing's photo is cut out of that one",
+        Shows.AS_MUCH: "the same picture",
+        Shows.MORE: "that one is cut out of this listing's photo",
+    }[Shows(match.shows)]
+    return how + (", mirrored" if match.is_mirrored else "")
 
 
 def _of_seller(session: Session, listing: tables.Listing) -> dict[State, int]:

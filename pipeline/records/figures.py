@@ -39,7 +39,7 @@ class CueFigures:
 
 
 @dataclass(frozen=True, slots=True)
-class ScoreDrift:
+class RunChances:
     """The chances that a run gave: how many listings, their mean, and how many in each tenth."""
 
     run: str
@@ -117,7 +117,7 @@ def read_capacity(session: Session) -> list[tuple[int, float]]:
     return curve
 
 
-def read_drift(session: Session) -> list[ScoreDrift]:
+def read_run_chances(session: Session) -> list[RunChances]:
     """The chances that each run gave, the latest run first."""
     runs = session.scalars(select(Run).order_by(Run.id.desc()).limit(14)).all()
     found = []
@@ -127,7 +127,7 @@ def read_drift(session: Session) -> list[ScoreDrift]:
             tenths = Counter(min(9, int(10 * chance)) for chance in chances)
             day = run.taken_in_at.strftime("%d %b %Y")
             mean = sum(chances) / len(chances)
-            found.append(ScoreDrift(run.name, day, len(chances), mean, [tenths[tenth] for tenth in range(10)]))
+            found.append(RunChances(run.name, day, len(chances), mean, [tenths[tenth] for tenth in range(10)]))
     return found
 
 

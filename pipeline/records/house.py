@@ -12,7 +12,7 @@ class Refused(Exception):
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """Settings of the whole house.
+    """Settings of the whole house; `settings.py` says what each may be set to, and keeps what was changed on the page.
 
     `claim` is how long a listing is kept for the one who looks at it; `second_share` the share of opinions (0..1) that
     a second person is asked for without seeing the first; `capacity` how many listings can be looked at in a day.

@@ -175,6 +175,22 @@ class Unseen(Base):
     cue: Mapped[str] = mapped_column(String(40), primary_key=True)
 
 
+class ReusedPhoto(Base):
+    """A photo of the listing that the scan knew again, cropped, mirrored or as it is, under another seller.
+
+    `shows` is how much of the picture this one shows, beside the other, whose listing goes by the marketplace's id.
+    """
+
+    __tablename__ = "reused_photos"
+    assessment_id: Mapped[int] = mapped_column(ForeignKey("assessments.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    photo: Mapped[str] = mapped_column(ForeignKey("photos.sha256"))
+    other_listing: Mapped[str] = mapped_column(String(200))
+    other_photo: Mapped[str] = mapped_column(ForeignKey("photos.sha256"))
+    is_mirrored: Mapped[bool]
+    shows: Mapped[str] = mapped_column(String(8))
+
+
 class Person(Base):
     """Somebody who signs in."""
 
@@ -209,6 +225,16 @@ class Invitation(Base):
     person_id: Mapped[int | None] = mapped_column(ForeignKey("people.id"))
     ends_at: Mapped[datetime]
     used_at: Mapped[datetime | None]
+
+
+class ChangedSetting(Base):
+    """A setting of the house that was changed on the page; `value` is in the unit that it is shown in."""
+
+    __tablename__ = "changed_settings"
+    name: Mapped[str] = mapped_column(String(40), primary_key=True)
+    value: Mapped[float]
+    changed_by: Mapped[int] = mapped_column(ForeignKey("people.id"))
+    changed_at: Mapped[datetime]
 
 
 class SignInTry(Base):

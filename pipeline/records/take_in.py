@@ -110,13 +110,11 @@ class _Taking:
     def _take_photos(self, row: tables.Listing, listing: Listing) -> dict[str, str]:
         hashes = {}
         for position, path in enumerate(listing.photos):
-            photo = _look_up(self.photos_root, path)
+            photo = self._photo(path)
             problem = photo.reason if isinstance(photo, Problem) else None
             sha256 = None if isinstance(photo, Problem) else photo.sha256
-            if isinstance(photo, tables.Photo):
-                self.session.merge(photo)
-                self.session.flush()
-                hashes[path] = photo.sha256
+            if sha256 is not None:
+                hashes[path] = sha256
             self.session.add(
                 tables.ListingPhoto(
                     listing_id=row.id,
@@ -128,6 +126,31 @@ class _Taking:
                 )
             )
         return hashes
+
+    def _photo(self, path: str) -> tables.Photo | Problem:
+        """The photo, known to the database from now on, or why there is none."""
+        photo = _look_up(self.photos_root, path)
+        if isinstance(photo, tables.Photo):
+            self.session.merge(photo)
+            self.session.flush()
+        return photo
+
+    def _take_reuse(self, assessment_id: int, one: Assessment, hashes: Mapping[str, str]) -> None:
+        """The photos known again, where both are there to be shown."""
+        for position, match in enumerate(one.reuse):
+            other = self._photo(match.other_photo)
+            if match.photo in hashes and isinstance(other, tables.Photo):
+                self.session.add(
+                    tables.ReusedPhoto(
+                        assessment_id=assessment_id,
+                        position=position,
+                        photo=hashes[match.photo],
+                        other_listing=match.other_listing_id,
+                        other_photo=other.sha256,
+                        is_mirrored=match.is_mirrored,
+                        shows=match.shows,
+                    )
+                )
 
     def _take_assessment(self, row: tables.Listing, one: Assessment, hashes: Mapping[str, str]) -> None:
         made = tables.Assessment(
@@ -158,6 +181,7 @@ class _Taking:
             )
             for position, reason in enumerate(one.reasons)
         )
+        self._take_reuse(made.id, one, hashes)
         for path, sha256 in hashes.items():
             for part in self.parts.get(path, ()):
                 self._take_part(made.id, sha256, part)

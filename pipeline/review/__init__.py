@@ -10,6 +10,7 @@ from pathlib import Path
 import uvicorn
 
 from pipeline import store
+from pipeline.fitting_night import read_fitting_night
 from pipeline.intake import NothingToDo, read_listings
 from pipeline.records import people
 from pipeline.records.database import Store
@@ -36,6 +37,7 @@ class Serving:
     host: str
     port: int
     references: Path
+    models: Path
     house: House
     names: Sequence[str] = ()
 
@@ -49,6 +51,7 @@ def serve(options: Serving, say: Callable[[str], None]) -> None:
 
     Raises:
         NothingToDo: if there is no run, or no database.
+        ConfigError: if what nights are compared with is not as it should be.
     """
     records = _open(options)
     try:
@@ -68,7 +71,8 @@ def serve(options: Serving, say: Callable[[str], None]) -> None:
             say(f"Nobody has an account yet. This link makes the first one, once: {address}/join/{token}")
         say(f"The page: {address} (stop with Ctrl-C)")
         hosts = [*_LOOPBACK, options.host, *options.names]
-        app = create_app(records, options.house, options.references, hosts)
+        fitting = read_fitting_night(options.models)
+        app = create_app(records, options.house, options.references, hosts, fitting)
         uvicorn.run(app, host=options.host, port=options.port, log_level="warning", server_header=False)
     finally:
         records.close()

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session as DbSession
 
 from pipeline.records import figures, queue
 from pipeline.records.agreement import read_agreement
+from pipeline.records.drift import read_drift
 from pipeline.review.seat import InRoom, Seated, answer_page, may
 from pipeline.review.tables_out import as_csv, as_parquet
 
@@ -43,13 +44,15 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
         context = {
             "cue_figures": figures.read_cue_figures(db),
             "corrections": figures.read_corrections(db)[:25],
-            "drift": figures.read_drift(db),
+            "runs": figures.read_run_chances(db),
+            "drift": None if room.fitting is None else read_drift(db, room.fitting),
             "agreement": read_agreement(db),
             "counts": queue.count_states(db),
             "made": figures.choices_made(db),
             "held": figures.count_held(db),
         }
     more = {
+        "has_fitting": room.fitting is not None,
         "curve": _polyline(curve),
         "reviews": curve[-1][0] if curve else 0,
         "half_at": next((reviews for reviews, share in curve if share >= 0.5), None),

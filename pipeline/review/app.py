@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from functools import cache
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 import anyio.to_thread
 from fastapi import FastAPI, HTTPException, Request, Response
@@ -19,6 +19,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from pipeline.domain import CAUTION
+from pipeline.fitting_night import FittingNight
 from pipeline.records.database import Store
 from pipeline.records.house import House, Refused
 from pipeline.review import analyst, desk, doors, staff
@@ -41,7 +42,9 @@ _MOST_BODY_BYTES = 64_000
 _THREADS = 8
 
 
-def create_app(records: Store, house: House, references: Path, hosts: Sequence[str]) -> FastAPI:
+def create_app(
+    records: Store, house: House, references: Path, hosts: Sequence[str], fitting: FittingNight | None = None
+) -> FastAPI:
     """The moderator's page.
 
     Args:
@@ -49,10 +52,11 @@ def create_app(records: Store, house: House, references: Path, hosts: Sequence[s
         house: the house's settings.
         references: folder of genuine parts' pictures, `MAKER/PART.png`.
         hosts: names that the page may be called by, as protection against a name that is made to point here.
+        fitting: the night of the fit, to compare others with.
     """
     app = FastAPI(title="denim-triage", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_few_threads)
     templates = _templates()
-    app.state.room = Room(records, house, find_references(references), Gallery(), templates)
+    app.state.room = Room(records, house, fitting, find_references(references), Gallery(), templates)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
     for part in (doors, desk, analyst, staff):
         app.include_router(part.router)
@@ -80,7 +84,12 @@ def _templates() -> Jinja2Templates:
 
 def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     def sorry(request: Request, status: int, why: str) -> Response:
-        return templates.TemplateResponse(request, "refused.html", {"why": why}, status_code=status)
+        return templates.TemplateResponse(
+            request,
+            "refused.html",
+            {"why": why, "status": status, "listing_id": _listing_in(request)},
+            status_code=status,
+        )
 
     @app.exception_handler(NotSignedIn)
     def _to_the_door(_request: Request, _err: Exception) -> Response:
@@ -102,6 +111,13 @@ def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     @app.exception_handler(RequestValidationError)
     def _not_understood(request: Request, _err: Exception) -> Response:
         return sorry(request, 422, "Something in this request was not understood.")
+
+
+def _listing_in(request: Request) -> str:
+    """The listing that a refused form was about, to lead back to; "" if none."""
+    about_one = ("/decide/", "/take/", "/note/", "/again/", "/correct/")
+    path = request.url.path
+    return next((unquote(path.removeprefix(start)) for start in about_one if path.startswith(start)), "")
 
 
 class _Guard:

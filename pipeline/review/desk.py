@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session as DbSession
 
-from pipeline.cues import CUES, VIEWS, topics_not_shown
+from pipeline.cues import CUES, VIEWS
 from pipeline.domain import Photo
 from pipeline.records import claims, deciding, dossier, queue
 from pipeline.records.agreement import read_agreement
@@ -61,7 +61,8 @@ def show_queue(
         }
     asked = {name: value for name, value in request.query_params.items() if name != "page" and value}
     link = "/?" + urlencode(asked) + ("&" if asked else "")
-    more = {"states": list(State), "orders": list(Order), "link": link, "strength": _total}
+    is_filtered = bool(asked.keys() - {"order"})
+    more = {"is_filtered": is_filtered, "states": list(State), "orders": list(Order), "link": link, "strength": _total}
     return answer_page(request, room, seat, "queue.html", context | more)
 
 
@@ -70,7 +71,7 @@ def go_on(room: InRoom, seat: Posting, order: Annotated[Order, Form()] = Order.S
     """The next listing, kept for who asks."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
-        listing = claims.next_for(db, seat.person, room.house, now(), order)
+        listing = claims.next_for(db, seat.person, room.house(db), now(), order)
     return _to_listing(listing, order)
 
 
@@ -114,7 +115,7 @@ def take(room: InRoom, seat: Posting, listing_id: str) -> Response:
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
         listing = _listing(db, listing_id)
-        claims.take(db, seat.person, room.house, now(), listing)
+        claims.take(db, seat.person, room.house(db), now(), listing)
     return _to_listing(listing, Order.SUSPICION)
 
 
@@ -122,7 +123,7 @@ def take(room: InRoom, seat: Posting, listing_id: str) -> Response:
 def still_looking(room: InRoom, seat: Posting, listing_id: str) -> Response:
     """Sent by the open page now and then: 204 if the listing is still theirs, 409 if not."""
     with room.records.writing() as db:
-        kept = claims.extend(db, seat.person, room.house, now(), _listing(db, listing_id).id)
+        kept = claims.extend(db, seat.person, room.house(db), now(), _listing(db, listing_id).id)
     return Response(status_code=204 if kept else 409)
 
 
@@ -146,8 +147,9 @@ def decide(
         message = showing.message_for(asked)
     said = deciding.Said(choice, tuple(cue for cue in cues if cue in CUES), words, asked, message)
     with room.records.writing() as db:
-        decision = deciding.decide(db, seat.person, room.house, moment, _listing(db, listing_id), said)
-        following = claims.next_for(db, seat.person, room.house, moment, order)
+        house = room.house(db)
+        decision = deciding.decide(db, seat.person, house, moment, _listing(db, listing_id), said)
+        following = claims.next_for(db, seat.person, house, moment, order)
     return _to_listing(following, order, decision.id)
 
 
@@ -156,7 +158,7 @@ def undo(room: InRoom, seat: Posting) -> Response:
     """Take back one's latest decision."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
-        listing = deciding.undo(db, seat.person, room.house, now())
+        listing = deciding.undo(db, seat.person, room.house(db), now())
     return _to_listing(listing, Order.SUSPICION)
 
 
@@ -248,6 +250,7 @@ def _listing_context(
     telling, little = showing.signs_of(file, references)
     wishes = showing.wishes_of(file)
     shots = showing.shots_of(file)
+    wholly_unseen, partly_unseen = showing.unseen_parts(file.unseen)
     return {
         "file": file,
         "listing": listing,
@@ -262,11 +265,13 @@ def _listing_context(
         "wishes": wishes,
         "message": showing.message_for([wish.view for wish in wishes if wish.is_best]),
         "message_frame": showing.message_frame(),
-        "unseen": topics_not_shown(file.unseen),
+        "wholly_unseen": wholly_unseen,
+        "partly_unseen": partly_unseen,
         "doubtful": showing.doubtful_words(file),
         "marked": showing.marked,
         "order": order,
         "views": VIEWS,
+        "least_words": deciding.LEAST_WORDS,
         "seconds_left": max(0, round((listing.claimed_until - moment).total_seconds()))
         if is_mine and listing.claimed_until
         else 0,
@@ -289,12 +294,8 @@ def _total(log10_lr: float) -> Any:  # noqa: ANN401 - a Strength, handed to a te
 def _today(db: DbSession, room: Room, seat: Seat, moment: datetime) -> dict[str, int]:
     midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
     mine, everybody = queue.decided_since(db, midnight, seat.person.id)
-    return {
-        "everybody": everybody,
-        "mine": mine,
-        "capacity": room.house.capacity,
-        "left": max(0, room.house.capacity - everybody),
-    }
+    capacity = room.house(db).capacity
+    return {"everybody": everybody, "mine": mine, "capacity": capacity, "left": max(0, capacity - everybody)}
 
 
 def _pictures_of(db: DbSession, listing: Listing) -> list[str]:

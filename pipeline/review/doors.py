@@ -33,7 +33,7 @@ def sign_in(request: Request, room: InRoom, name: Text = "", password: Text = ""
     address = request.client.host if request.client else ""
     try:
         with room.records.writing() as db:
-            person = people.sign_in(db, room.house, moment, name, password, address)
+            person = people.sign_in(db, room.house(db), moment, name, password, address)
             if person is not None:
                 return _seated(request, room, db, moment, person)
     except Refused as err:
@@ -80,7 +80,7 @@ def accept(
 
 
 def _seated(request: Request, room: Room, db: DbSession, moment: datetime, person: Person) -> Response:
-    token, _session = people.start_session(db, room.house, moment, person)
+    token, _session = people.start_session(db, room.house(db), moment, person)
     answer = RedirectResponse("/", 303)
     answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=request.url.scheme == "https")
     answer.delete_cookie(DOOR_COOKIE)

@@ -11,11 +11,14 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Form, HTTPException, Request, Response
 from fastapi.templating import Jinja2Templates
+from sqlalchemy.orm import Session
 
 from pipeline.cues import CUES
+from pipeline.fitting_night import FittingNight
 from pipeline.records import people
 from pipeline.records.database import Store
 from pipeline.records.house import House
+from pipeline.records.settings import read_house
 from pipeline.records.tables import Person
 from pipeline.records.words import Choice, Role, State
 from pipeline.review.pictures import Gallery
@@ -26,13 +29,18 @@ _SEEN_EVERY = timedelta(minutes=1)
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What every page needs."""
+    """What every page needs. `fitting` is what the analyst compares nights with, if there is anything."""
 
     records: Store
-    house: House
+    house_at_start: House
+    fitting: FittingNight | None
     references: dict[str, dict[str, Path]]
     gallery: Gallery
     templates: Jinja2Templates
+
+    def house(self, db: Session) -> House:
+        """The house's settings as they are now: another process may just have changed them."""
+        return read_house(db, self.house_at_start)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +80,7 @@ def seat_of(request: Request) -> Seat:
     """
     room, token, moment = room_of(request), request.cookies.get(COOKIE, ""), now()
     with room.records.reading() as db:
-        found = people.find_session(db, room.house, moment, token) if token else None
+        found = people.find_session(db, room.house(db), moment, token) if token else None
     if found is None:
         raise NotSignedIn
     person, session = found
@@ -104,10 +112,12 @@ def may(allows: Callable[[Role], bool], seat: Seat) -> None:
         raise HTTPException(403, "Your account is not for this. An admin can change that.")
 
 
-def answer_page(request: Request, room: Room, seat: Seat, template: str, context: Mapping[str, Any]) -> Response:
+def answer_page(
+    request: Request, room: Room, seat: Seat, template: str, context: Mapping[str, Any], status: int = 200
+) -> Response:
     """A page for who is signed in, with what every such page needs."""
     common = {"seat": seat, "form_token": seat.form_token, "Choice": Choice, "State": State, "cues": CUES}
-    return room.templates.TemplateResponse(request, template, {**common, **context})
+    return room.templates.TemplateResponse(request, template, {**common, **context}, status_code=status)
 
 
 InRoom = Annotated[Room, Depends(room_of)]

@@ -119,6 +119,21 @@ def wishes_of(dossier: Dossier) -> list[Wish]:
     return [Wish(view, VIEWS[view], view in best) for view in order if view in VIEWS]
 
 
+def unseen_parts(unseen: Collection[str]) -> tuple[list[str], dict[str, list[str]]]:
+    """What no photo shows: parts of which nothing can be judged; of the others, by part, the signs that can't be."""
+    wholly: list[str] = []
+    partly: dict[str, list[str]] = {}
+    for view in VIEWS:
+        topics = {name: cue.topic for name, cue in CUES.items() if cue.view == view}
+        missing = [topic for name, topic in topics.items() if name in unseen]
+        part = view.replace("_", " ")
+        if topics and len(missing) == len(topics):
+            wholly.append(part)
+        elif missing:
+            partly[part] = missing
+    return wholly, partly
+
+
 def message_for(views: Sequence[str]) -> str:
     """The polite message that asks for these photos."""
     return request_sentence([view for view in views if view in VIEWS] or ["label"])

@@ -1,15 +1,18 @@
-"""Who may come in and as what, and the trail of what was done."""
+"""Who may come in and as what, the house's settings, and the trail of what was done."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Annotated
 
-from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import select
 
-from pipeline.records import people
+from pipeline.records import people, settings
 from pipeline.records.audit import read_trail
+from pipeline.records.settings import SETTINGS
 from pipeline.records.tables import Person
 from pipeline.records.words import Role
 from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
@@ -28,7 +31,7 @@ def invite(request: Request, room: InRoom, seat: Posting, role: Annotated[Role, 
     """Make a link for a colleague; it is shown this once."""
     may(lambda mine: mine.may_manage, seat)
     with room.records.writing() as db:
-        token = people.invite(db, room.house, now(), role, seat.person)
+        token = people.invite(db, room.house(db), now(), role, seat.person)
     return _people_page(request, room, seat, f"{request.base_url}join/{token}")
 
 
@@ -40,7 +43,7 @@ def renew(request: Request, room: InRoom, seat: Posting, person_id: int) -> Resp
         person = db.get(Person, person_id)
         if person is None:
             raise HTTPException(404)
-        token = people.invite(db, room.house, now(), Role(person.role), seat.person, person)
+        token = people.invite(db, room.house(db), now(), Role(person.role), seat.person, person)
     return _people_page(request, room, seat, f"{request.base_url}join/{token}")
 
 
@@ -58,6 +61,33 @@ def change(
     return RedirectResponse("/people", 303)
 
 
+async def _fields_of(request: Request) -> dict[str, str]:
+    return {name: value for name, value in (await request.form()).items() if isinstance(value, str)}
+
+
+@router.get("/settings")
+def show_settings(request: Request, room: InRoom, seat: Seated) -> Response:
+    """The house's settings."""
+    return _settings_page(request, room, seat)
+
+
+@router.post("/settings")
+def change_settings(
+    request: Request, room: InRoom, seat: Posting, fields: Annotated[dict[str, str], Depends(_fields_of)]
+) -> Response:
+    """Change those of which something else was written than the page had shown."""
+    may(lambda role: role.may_manage, seat)
+    written = {
+        name: fields[name] for name in SETTINGS if name in fields and fields[name] != fields.get(f"shown_{name}")
+    }
+    try:
+        with room.records.writing() as db:
+            done = settings.change_settings(db, now(), seat.person, room.house_at_start, written)
+    except settings.WrongSettings as err:
+        return _settings_page(request, room, seat, written=written, wrong=err.sentences)
+    return _settings_page(request, room, seat, done=done or ["Nothing was changed."])
+
+
 @router.get("/trail")
 def show_trail(
     request: Request, room: InRoom, seat: Seated, listing: Annotated[str, Query(max_length=200)] = ""
@@ -73,4 +103,32 @@ def _people_page(request: Request, room: Room, seat: Seat, link: str) -> Respons
     may(lambda role: role.may_manage, seat)
     with room.records.reading() as db:
         everybody = db.scalars(select(Person).order_by(Person.name)).all()
-    return answer_page(request, room, seat, "people.html", {"everybody": everybody, "roles": list(Role), "link": link})
+        good_for = SETTINGS["invitation"]
+        hours = good_for.told(good_for.shown(room.house(db)))
+    context = {"everybody": everybody, "roles": list(Role), "link": link, "good_for": hours}
+    return answer_page(request, room, seat, "people.html", context)
+
+
+def _settings_page(
+    request: Request,
+    room: Room,
+    seat: Seat,
+    written: Mapping[str, str] = MappingProxyType({}),
+    wrong: Mapping[str, str] = MappingProxyType({}),
+    done: Sequence[str] = (),
+) -> Response:
+    """The settings with what somebody wrote into them, if it could not be taken."""
+    may(lambda role: role.may_manage, seat)
+    with room.records.reading() as db:
+        house, changes = room.house(db), settings.read_changes(db)
+    shown = {name: setting.shown(house) for name, setting in SETTINGS.items()}
+    context = {
+        "groups": {group: [one for one in SETTINGS.values() if one.group is group] for group in settings.Group},
+        "shown": shown,
+        "values": {**shown, **written},
+        "at_start": {name: setting.told(setting.shown(room.house_at_start)) for name, setting in SETTINGS.items()},
+        "changes": changes,
+        "wrong": wrong,
+        "done": done,
+    }
+    return answer_page(request, room, seat, "settings.html", context, 422 if wrong else 200)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig, ReferenceSheet
-from pipeline.domain import Assessment, CueReading, Listing, ListingReadings, PartReading, Problem
+from pipeline.domain import Assessment, CueReading, Listing, ListingReadings, PartReading, Problem, ReuseMatch
 from pipeline.evidence import Doubts, assess, doubt_notice, doubts_tonight, resolve_style, with_style
 from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.photo_reuse import ReuseEntry, find_reuse, reuse_reading
@@ -118,12 +118,14 @@ def _gathered(
             entries.append(ReuseEntry(name, place.listing.seller_id, place.path, outcome.fingerprint))
         else:
             problems[name].append(replace(outcome, listing_id=name, photo=place.path))
-    reuse = _reuse_readings(listings, entries)
+    matches = find_reuse(entries)
+    reuse = _reuse_readings(listings, entries, matches)
     return tuple(
         _readings_of(
             listing,
             parts[listing.listing_id],
             reuse.get(listing.listing_id),
+            matches.get(listing.listing_id, ()),
             problems[listing.listing_id],
             sheets[listing.maker],
             evidence,
@@ -136,6 +138,7 @@ def _readings_of(
     listing: Listing,
     parts: Sequence[PartReading],
     reuse: CueReading | None,
+    matches: Sequence[ReuseMatch],
     problems: Sequence[Problem],
     sheet: ReferenceSheet,
     evidence: EvidenceConfig,
@@ -144,12 +147,13 @@ def _readings_of(
     texts = [text for part in parts for text in part.texts]
     style = resolve_style(listing, texts, sheet, evidence.text_checks)
     compared = tuple(with_style(part, style) for part in parts)
-    return ListingReadings(listing, compared, () if reuse is None else (reuse,), tuple(problems))
+    return ListingReadings(listing, compared, () if reuse is None else (reuse,), tuple(problems), tuple(matches))
 
 
-def _reuse_readings(listings: Sequence[Listing], entries: Sequence[ReuseEntry]) -> dict[str, CueReading]:
+def _reuse_readings(
+    listings: Sequence[Listing], entries: Sequence[ReuseEntry], found: Mapping[str, Sequence[ReuseMatch]]
+) -> dict[str, CueReading]:
     """What the search for reused photos says of every listing that has a photo to compare."""
-    found = find_reuse(entries)
     moments = {listing.listing_id: _moment(listing.listed_at) for listing in listings}
     photos_of_seller = Counter(entry.seller_id for entry in entries)
     readings = {}

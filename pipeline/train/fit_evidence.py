@@ -3,8 +3,10 @@
 Steps, in this order, each on data that the networks were not trained on:
 - `heads PREDICTIONS.npz`: temperatures of heads and digits, scale of the points' spread -> models/parts.yaml;
 - `boxes FOLDER`: least score of each part, weight of the part network's box -> models/detector.yaml, parts.yaml;
-- `evidence FOLDER`: shares of the cues' states, calibration of the sum -> configs/evidence.yaml. The folder must hold
-  genuine and counterfeit pairs as they come.
+- `evidence FOLDER`: shares of the cues' states, calibration of the sum -> configs/evidence.yaml; the night of the fit,
+  to compare later nights with -> models/fitting_night.json. The folder must hold genuine and counterfeit pairs as they
+  come;
+- `night FOLDER`: that night alone, with the evidence as it is; to be run again after any change of networks or rules.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import yaml
@@ -24,17 +26,19 @@ from numpy.typing import NDArray
 from pipeline.classify.crops import CROPS, cut_out, square_for
 from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS, digit_slots, head_slices
 from pipeline.classify.part_reader import refined_box
-from pipeline.config import ReferenceSheet, load_evidence, load_sheets
+from pipeline.config import EvidenceConfig, ReferenceSheet, load_evidence, load_sheets
 from pipeline.detect import load_detector
-from pipeline.domain import Box, FoundPart, PartName, Photo
-from pipeline.evaluate.labelled import LabelledPart, read_labelled
+from pipeline.domain import Box, FoundPart, ListingReadings, PartName, Photo
+from pipeline.evaluate.labelled import LabelledFolder, LabelledPart, read_labelled
 from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
 from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
 from pipeline.evidence.render import render
+from pipeline.fitting_night import FittingNight, Night, night_of, write_fitting_night
 from pipeline.intake import check_against_sheets, read_photo
 from pipeline.model_files import Card, DetectorCard, Network, PartsCard, read_card
 from pipeline.one_processor import use_one_processor
 from pipeline.scan import Pool, look_at_listings
+from pipeline.store import judged_by
 from pipeline.train.export import save_card
 from synthetic.pair import natural_states
 
@@ -216,8 +220,15 @@ def best_weight(matches: Sequence[_Match], least_score: float, otherwise: float)
 # ---------------------------------------------------------------- evidence
 
 
-def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int, workers: int) -> str:
-    """The weights of the evidence as YAML.
+class FittedEvidence(NamedTuple):
+    """The weights of the evidence as YAML, and the listings that they were fitted on as these weights see them."""
+
+    text: str
+    night: Night
+
+
+def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int, workers: int) -> FittedEvidence:
+    """Fit the weights of the evidence.
 
     Shares come from the true states of freshly invented pairs at their natural rates: they need no photos, and the
     rarest need thousands. The calibration comes from a scan of the folder's photos with those shares.
@@ -227,14 +238,33 @@ def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int
     shares = learn_shares(_drawn_pairs(next(iter(sheets.values())), drawn_pairs))
     weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
     labelled = read_labelled(folder)
-    listings, _ = check_against_sheets(labelled.listings, sheets)
-    known = [listing for listing in listings if listing.listing_id in labelled.truth]
-    readings = look_at_listings(known, Pool(models_dir, folder, sheets, workers), weighed, _silent)
+    readings = _look_at(labelled, Pool(models_dir, folder, sheets, workers), weighed)
     # Weighed as one night, doubts of its signs included, as scans will be.
     tonight = doubts_tonight(readings, sheets, weighed)
     raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in readings]
     truth = [labelled.truth[one.listing.listing_id].counterfeit for one in readings]
-    return render(with_learned(weighed, {}, fit_calibration(raw, truth, segments=1, ridge=5.0)))
+    fitted = with_learned(weighed, {}, fit_calibration(raw, truth, segments=1, ridge=5.0))
+    return FittedEvidence(render(fitted), _weighed(readings, sheets, fitted))
+
+
+def see_night(folder: Path, models_dir: Path, configs: Path, workers: int) -> Night:
+    """The folder's listings as the present evidence sees them."""
+    sheets, evidence = load_sheets(configs), load_evidence(configs / "evidence.yaml")
+    readings = _look_at(read_labelled(folder), Pool(models_dir, folder, sheets, workers), evidence)
+    return _weighed(readings, sheets, evidence)
+
+
+def _look_at(labelled: LabelledFolder, pool: Pool, evidence: EvidenceConfig) -> Sequence[ListingReadings]:
+    listings, _ = check_against_sheets(labelled.listings, pool.sheets)
+    known = [listing for listing in listings if listing.listing_id in labelled.truth]
+    return look_at_listings(known, pool, evidence, _silent)
+
+
+def _weighed(
+    readings: Sequence[ListingReadings], sheets: Mapping[str, ReferenceSheet], evidence: EvidenceConfig
+) -> Night:
+    tonight = doubts_tonight(readings, sheets, evidence)
+    return night_of(assess(one, sheets[one.listing.maker], evidence, tonight) for one in readings)
 
 
 def _drawn_pairs(sheet: ReferenceSheet, count: int) -> list[tuple[bool, dict[str, str]]]:
@@ -261,10 +291,23 @@ def update_card(models_dir: Path, name: str, kind: type[Card], values: Mapping[s
     save_card(path, kind.model_validate(card).model_dump(mode="json"))
 
 
+def keep_night(night: Night, step: str, folder: Path, models_dir: Path, configs: Path) -> None:
+    """Write down the night of a fit with what it was judged by."""
+    model, rules = judged_by(models_dir, configs)
+    fitted = FittingNight(
+        command=f"python -m pipeline.train.fit_evidence {step} {folder.name}",
+        model=model,
+        rules=rules,
+        prior_counterfeit=load_evidence(configs / "evidence.yaml").prior_counterfeit,
+        night=night,
+    )
+    write_fitting_night(models_dir, fitted)
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("step", choices=("heads", "boxes", "evidence"))
+    parser.add_argument("step", choices=("heads", "boxes", "evidence", "night"))
     parser.add_argument("data", type=Path, help="predictions (heads) or a labelled folder")
     parser.add_argument("--models", type=Path, default=Path("models"))
     parser.add_argument("--configs", type=Path, default=Path("configs"))
@@ -280,9 +323,15 @@ def main() -> None:
         scores, weights = fit_boxes(args.data, args.models, args.workers)
         update_card(args.models, "detector", DetectorCard, {"least_score": scores})
         update_card(args.models, "parts", PartsCard, {"box_weight": weights})
+    elif args.step == "evidence":
+        fitted = fit_evidence(args.data, args.models, args.configs, args.drawn_pairs, args.workers)
+        (args.configs / "evidence.yaml").write_text(fitted.text, encoding="utf-8")
+        keep_night(fitted.night, args.step, args.data, args.models, args.configs)
     else:
-        text = fit_evidence(args.data, args.models, args.configs, args.drawn_pairs, args.workers)
-        (args.configs / "evidence.yaml").write_text(text, encoding="utf-8")
+        keep_night(
+            see_night(args.data, args.models, args.configs, args.workers),
+            args.step, args.data, args.models, args.configs,
+        )  # fmt: skip
 
 
 if __name__ == "__main__":

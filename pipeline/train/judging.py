@@ -116,8 +116,8 @@ def fit_to_folder(models: Path, configs: Path, folder: Path, workers: int, drawn
     update_card(models, "detector", DetectorCard, {"least_score": scores})
     update_card(models, "parts", PartsCard, {"box_weight": weights})
     say("fitting the evidence")
-    text = fit_evidence(folder, models, configs, drawn_pairs, workers)
-    (configs / "evidence.yaml").write_text(text, encoding="utf-8")
+    fitted = fit_evidence(folder, models, configs, drawn_pairs, workers)
+    (configs / "evidence.yaml").write_text(fitted.text, encoding="utf-8")
 
 
 def copy_configs(configs: Path, out: Path) -> None:

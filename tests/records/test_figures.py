@@ -105,6 +105,6 @@ def test_the_capacity_curve_counts_what_was_caught_most_suspicious_first(records
 def test_each_runs_chances_are_counted_in_tenths(records):
     invent_listings(records, 50)
     with records.reading() as db:
-        (run,) = figures.read_drift(db)
+        (run,) = figures.read_run_chances(db)
     assert sum(run.tenths) == run.listings == 50
     assert 0 < run.mean < 1

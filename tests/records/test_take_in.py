@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from pipeline import store
-from pipeline.domain import Assessment
+from pipeline.domain import Assessment, ReuseMatch
 from pipeline.records.dossier import find_listing, read_dossier
 from pipeline.records.tables import Listing, PartCue
 from pipeline.records.take_in import TakenIn, take_in
@@ -37,6 +37,52 @@ def test_everything_that_the_scan_found_is_there_again(records, tmp_path):
     ]
     assert (file.run.model, file.run.rules) == ("m1", "r1")
     assert list(file.unseen) == ["code_match"]
+
+
+def cut_down(folder, **changes):
+    """The run, now with L2's photo known again as cut out of L/1's; what the pages of both listings show."""
+    listings = make_run(folder)
+    mine = ReuseMatch("p/2.jpg", "L/1", "s1", "p/1.jpg", True, 0.97, 0.3)
+    theirs = ReuseMatch("p/1.jpg", "L2", "s2", "p/2.jpg", True, 0.97, -0.3)
+    queue = [
+        replace(one, reuse={"L2": (replace(mine, **changes),), "L/1": (theirs,)}.get(one.listing_id, ()))
+        for one in store.read_queue(folder / "run")
+    ]
+    store.write_run(folder / "run", queue, store.read_parts(folder / "run"), [], store.RunAbout("listings.jsonl"))
+    return listings
+
+
+def elsewhere(records, listing_id):
+    with records.reading() as db:
+        return read_dossier(db, find_listing(db, listing_id)).elsewhere
+
+
+def test_a_photo_made_from_another_sellers_is_named_from_both_sides(records, tmp_path):
+    take_in(records, tmp_path / "run", cut_down(tmp_path), tmp_path, NOW)
+    (copy,) = elsewhere(records, "L2")
+    same_file, source = elsewhere(records, "L/1")
+    assert (copy.listing_id, copy.how) == ("L/1", "this listing's photo is cut out of that one, mirrored")
+    assert (same_file.listing_id, same_file.how) == ("L3", "the very same file")
+    assert (source.listing_id, source.how) == ("L2", "that one is cut out of this listing's photo, mirrored")
+    assert (copy.photo, copy.other_photo) == (source.other_photo, source.photo)
+
+
+def test_a_photo_that_is_gone_or_of_a_listing_that_is_not_there_is_not_named(records, tmp_path):
+    take_in(records, tmp_path / "run", cut_down(tmp_path, other_photo="p/gone.jpg"), tmp_path, NOW)
+    assert elsewhere(records, "L2") == []
+
+
+def test_a_listing_that_the_file_does_not_hold_is_not_named_as_the_other(records, tmp_path):
+    take_in(records, tmp_path / "run", cut_down(tmp_path, other_listing_id="L9"), tmp_path, NOW)
+    assert elsewhere(records, "L2") == []
+
+
+def test_a_photo_that_the_other_seller_has_taken_away_is_no_longer_named(records, tmp_path):
+    listings = cut_down(tmp_path)
+    take_in(records, tmp_path / "run", listings, tmp_path, NOW)
+    store.write_run(tmp_path / "second", [Assessment("L/1", 0.4, 0.5)], [], [])
+    take_in(records, tmp_path / "second", {"L/1": replace(listings["L/1"], photos=())}, tmp_path, NOW)
+    assert elsewhere(records, "L2") == []
 
 
 def test_the_same_run_is_taken_in_once(records, tmp_path):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import pyarrow.parquet as pq
 import pytest
 
+from pipeline.fitting_night import CueCounts, FittingNight, Night
 from pipeline.records.words import Role
 
 
@@ -50,3 +52,19 @@ def test_corrections_leave_as_labels(nina):
 @pytest.mark.parametrize("path", ["/export/people.csv", "/export/decisions.xlsx", "/export/..%2Fx.csv"])
 def test_nothing_else_can_be_taken_away(nina, path):
     assert nina.get(path).status_code == 404
+
+
+def test_without_fitting_listings_the_page_says_how_to_get_them(nina):
+    assert "fit_evidence night FOLDER" in nina.get("/figures").text
+
+
+def test_tonight_stands_beside_the_fitting_listings(page, nina):
+    seen = {"tab_word": CueCounts(seen=900, departing=9), "zip_mark": CueCounts(seen=1000, departing=0)}
+    night = Night(log10_lrs=(-1.0,) * 1000, cues=seen)
+    fitted = FittingNight(command="fit", model="other", rules="r1", prior_counterfeit=0.2, night=night)
+    page.app.state.room = replace(page.app.state.room, fitting=fitted)
+    shown = nina.get("/figures").text
+    assert "3 listings against 1,000" in shown
+    assert "other networks than the fitting listings" in shown
+    assert "1 of 1, 100%" in shown  # the tab's word spoke against the one pair that showed it
+    assert "1.0%" in shown

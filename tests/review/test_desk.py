@@ -9,8 +9,9 @@ from urllib.parse import unquote
 import pytest
 from PIL import Image
 
-from pipeline.records.tables import Listing
-from pipeline.records.words import State
+from pipeline.records import dossier
+from pipeline.records.tables import Listing, Reason, ReusedPhoto, Unseen
+from pipeline.records.words import Role, State
 from tests.review.conftest import NASTY
 
 
@@ -61,6 +62,13 @@ def test_holding_back_without_a_reason_is_refused_in_words(page, ann):
     assert state_of(page, "L/1") == State.HELD
 
 
+def test_what_was_refused_leads_back_to_its_listing(ann):
+    ann.post("/next")
+    refused = ann.post("/decide/L/1", {"choice": "hold_back"})
+    assert 'href="/look/L/1" autofocus>Back to L/1<' in refused.text
+    assert "Back to" not in ann.post("/undo").text
+
+
 def test_deciding_twice_changes_nothing_the_second_time(ann):
     ann.post("/next")
     ann.post("/decide/L/1", {"choice": "let_go"})
@@ -101,13 +109,70 @@ def test_each_sign_shows_its_crop_a_genuine_part_and_how_strongly_it_speaks(ann)
 def test_what_is_not_shown_and_the_message_that_asks_for_it_stand_on_the_page(ann):
     ann.post("/next")
     shown = ann.get("/look/L/1").text
-    assert "code against code" in shown
+    assert "<b>button back</b>" in shown
     assert "Could you please add a photo of the waistband label, straight on and sharp?" in shown
+
+
+def test_what_is_not_shown_is_told_by_part_and_nothing_missing_is_said_so(page, ann):
+    shown = ann.get("/look/L/1").text
+    assert "<b>button back</b></li>" in shown  # its code is all that could be judged of it
+    with page.records.writing() as db:
+        assessment = db.query(Listing).filter_by(listing_id="L/1").one().assessment_id
+        db.add(Unseen(assessment_id=assessment, cue="tab_thread"))
+    shown = ann.get("/look/L/1").text
+    assert "<b>button back</b></li>" in shown
+    assert re.search(r"<b>tab</b>, of it: <span[^>]*>thread of the tab</span>", shown)
+    assert "show all that there is to judge" in ann.get("/look/L2").text
+
+
+def test_all_signs_stand_at_a_glance_above_their_cards(ann):
+    shown = ann.get("/look/L/1").text
+    glance = shown[shown.index('class="glance"') : shown.index('class="reasons"')]
+    assert re.findall(r'href="#(sign-\d)"', glance) == ["sign-1", "sign-2", "sign-3"]
+
+
+def test_an_empty_queue_says_whether_filters_or_work_made_it_empty(page, ann):
+    assert "Nothing here matches" in ann.get("/?words=nothinglikethis").text
+    with page.records.writing() as db:
+        for listing in db.query(Listing):
+            listing.state, listing.is_open = State.GONE, False
+    assert "Everything is looked at" in ann.get("/").text
+    assert "Everything is looked at" in ann.get("/?order=loss").text
+
+
+def test_a_page_that_is_not_there_does_not_speak_of_something_undone(ann):
+    assert "<h1>Not found</h1>" in ann.get("/look/nowhere").text
+
+
+def test_the_trail_names_signs_as_a_moderator_calls_them(page, ann):
+    ann.post("/take/L/1")
+    ann.post("/decide/L/1", {"choice": "hold_back", "cues": "tab_word"})
+    assert "for: word on the tab" in page.as_somebody("root", Role.ADMIN).get("/trail").text
 
 
 def test_the_same_photo_under_another_seller_is_named(ann):
     assert re.search(r"L3</a>, seller s2", ann.get("/look/L/1").text)
-    assert "stands under no other seller" in ann.get("/look/L2").text
+    assert "Found under no other seller" in ann.get("/look/L2").text
+
+
+def test_a_photo_cut_out_of_another_sellers_stands_beside_it_with_a_link(page, ann):
+    with page.records.writing() as db:
+        first, second = (db.query(Listing).filter_by(listing_id=name).one() for name in ("L/1", "L2"))
+        (theirs,), (mine, *_) = (dossier.photos_of(db, one) for one in (first, second))
+        made = {"assessment_id": second.assessment_id, "photo": mine}
+        db.add(ReusedPhoto(position=0, other_listing="L/1", other_photo=theirs, is_mirrored=True, shows="less", **made))
+        db.add(
+            Reason(
+                position=0, cue="photo_reuse", state="other_seller", probability=0.9, log10_lr=1.0, sentence="Same.",
+                box=None, measured=None, note=None, heat=None, **made,
+            )
+        )  # fmt: skip
+    shown = ann.get("/look/L2").text
+    assert "photo is cut out of that one, mirrored." in shown
+    beside = re.search(r'<figure><a href="/look/L/1"><img class="whole" src="([^"]+)"', shown)[1]
+    for path in (beside, f"/photo/{theirs}/120", f"/photo/{mine}/120"):
+        assert path in shown
+        assert ann.get(path).status_code == 200
 
 
 def test_earlier_decisions_on_the_same_seller_are_shown(page, ann):

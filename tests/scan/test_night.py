@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.config import ConfigError
-from pipeline.domain import Listing, ListingReadings
+from pipeline.domain import Listing, ListingReadings, ReuseMatch
 from pipeline.evidence import assess
 from pipeline.scan import Pool, look_at_listings, night, scan_listings
 from tests.evidence.builders import evidence, listing, seen, sheet, sure
@@ -54,6 +54,16 @@ def test_the_order_of_photos_changes_nothing():
     )
     assert assess(one, sheet(), evidence()) == assess(other, sheet(), evidence())
     assert len(assess(one, sheet(), evidence()).reasons) > 1
+
+
+def test_a_match_with_another_sellers_photo_stays_with_the_listing_even_where_it_says_nothing_against_it(monkeypatch):
+    match = ReuseMatch("a", "B", "S2", "b", False, 0.98, -0.4)  # the other one is cut out of this one
+    monkeypatch.setattr(night, "find_reuse", lambda entries: {"A": [match]})
+    first, second = look(listing(listing_id="A", photos=("a",)), listing(listing_id="B", seller_id="S2", photos=("b",)))
+    assessed = assess(first, sheet(), evidence())
+    assert assessed.reuse == (match,)
+    assert "photo_reuse" in assessed.not_seen
+    assert assess(second, sheet(), evidence()).reuse == ()
 
 
 def test_without_networks_one_line_says_so(tmp_path):

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 pytest.importorskip("torch")  # the export beside it needs it
 
+from pipeline import store
 from pipeline.classify.heads import POCKET_POINTS
+from pipeline.config import load_evidence
 from pipeline.domain import Box, FoundPart, PartName
+from pipeline.fitting_night import Night, read_fitting_night
 from pipeline.train.fit_evidence import (
     _Match,
     _matched,
     best_score,
     best_weight,
     fit_temperature,
+    keep_night,
     point_scales,
 )
 
@@ -40,6 +47,17 @@ def test_stated_spreads_are_scaled_until_two_misses_in_three_lie_within():
     scales = point_scales({"points": truth, "out_points": out})
     assert scales[POCKET_POINTS[0]] == pytest.approx(sigma / (stated * np.sqrt(2)), rel=0.05)
     assert scales[POCKET_POINTS[1]] == 1.0
+
+
+def test_the_night_of_the_fit_is_kept_with_what_it_was_judged_by(tmp_path):
+    configs = shutil.copytree(Path(__file__).resolve().parents[2] / "configs", tmp_path / "configs")
+    night = Night(log10_lrs=(0.5,), cues={})
+    keep_night(night, "night", Path("runs/fit"), tmp_path, configs)
+    kept = read_fitting_night(tmp_path)
+    assert (kept.night, kept.prior_counterfeit) == (night, load_evidence(configs / "evidence.yaml").prior_counterfeit)
+    assert (kept.model, kept.rules) == store.judged_by(tmp_path, configs)
+    (configs / "evidence.yaml").write_text((configs / "evidence.yaml").read_text() + "# changed\n")
+    assert store.judged_by(tmp_path, configs)[1] != kept.rules
 
 
 def found(score: float, x: float = 0.0) -> FoundPart:

@@ -19,10 +19,14 @@
 
   const hint = (words) => { const place = one("#hint"); if (place) place.textContent = words; };
 
+  // What can hurt somebody needs a reason; it is asked for here, so that nobody loses their place.
+  const lacksReason = (form) => !one("input[name=cues]:checked", form) && form.elements.words.value.trim().length < Number(form.dataset.leastWords);
+
   // A form is sent once, however often the key is pressed.
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (form.matches("[data-swap]") && desk) { event.preventDefault(); sendAndSwap(new URLSearchParams(new FormData(form, event.submitter)), form.action); return; }
+    if (form.dataset.leastWords && lacksReason(form)) { event.preventDefault(); one(".why", form).hidden = false; return; }
     if (form.dataset.sent) { event.preventDefault(); return; }
     if (form.method === "post") form.dataset.sent = "1";
   });
@@ -38,13 +42,16 @@
     all("[data-show]").forEach((button) => button.setAttribute("aria-pressed", String(Number(button.dataset.show) === shown)));
     if (document.body.classList.contains("close-up")) sharpen();
   };
+  const placeOf = (photo) => all(".shot").findIndex((shot) => one("image", shot)?.getAttribute("href").includes(photo));
   const sharpen = () => all(`[data-shot="${shown}"] image`).forEach((image) => image.setAttribute("href", image.dataset.close));
   const closeUp = (is) => { document.body.classList.toggle("close-up", is); if (is) sharpen(); };
   document.addEventListener("click", (event) => {
     const button = event.target.closest("[data-show]");
     if (button) show(Number(button.dataset.show));
     const crop = event.target.closest("[data-shot-of]");
-    if (crop) { const place = all(".shot").findIndex((shot) => one("image", shot)?.getAttribute("href").includes(crop.dataset.shotOf)); if (place >= 0) { show(place); closeUp(true); } }
+    if (crop && placeOf(crop.dataset.shotOf) >= 0) { show(placeOf(crop.dataset.shotOf)); closeUp(true); }
+    const glance = event.target.closest(".glance a");
+    if (glance && toSign(glance.getAttribute("href").replace("#sign-", ""))) event.preventDefault();
     const box = event.target.closest("[data-wrong-box]");
     if (box && isMine) wrongBox(box.dataset.wrongBox);
   });
@@ -122,6 +129,17 @@
     askForm.elements.message.value = wanted.length ? askForm.dataset.before + wanted.join(" and of ") + askForm.dataset.after : "";
   });
 
+  // To a sign, with the photo that it was seen on.
+  const toSign = (digit) => {
+    const sign = one(`#sign-${digit}`);
+    if (!sign) return false;
+    sign.scrollIntoView({ block: "nearest" });
+    sign.focus({ preventScroll: true });
+    const seenOn = one("[data-shot-of]", sign)?.dataset.shotOf;
+    if (seenOn) show(placeOf(seenOn));
+    return true;
+  };
+
   // Keys.
   const isWriting = (target) => target.matches("textarea, select, input:not([type=checkbox])");
   const inTray = (tray, key, event) => {
@@ -141,6 +159,7 @@
   };
   const plainKey = (key) => {
     if (key === "arrowleft" || key === "arrowright") { if (!one(".shot")) return false; show(shown + (key === "arrowright" ? 1 : -1)); return true; }
+    if (/^[1-9]$/.test(key)) { return toSign(key); }
     if (key === "o") { one("#desk")?.classList.toggle("bare"); return true; }
     if (key === "z") { closeUp(!document.body.classList.contains("close-up")); return true; }
     if (key === "escape") { closeUp(false); pickedBox = null; document.body.classList.remove("drawing"); hint(""); return true; }
