@@ -30,7 +30,7 @@ _LOOKS_AGAIN = (
 )  # fmt: skip
 _HIDDEN = (PartName.BUTTON, "metal_name")  # a coat hides the metal; the button shows clearly all the same
 _FEWEST_CORNERS = 4  # of a pocket's points: fewer, and too little of it shows to say what it looks like
-_SURE = 0.98  # print read so surely is not looked at again
+_SURE = 0.95  # print read so surely is not looked at again
 _FIELDS = {
     part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
 }
@@ -104,18 +104,28 @@ class PartReader:
         return () if reading is None else (reading,)
 
     def _looks_at_print(self, photo: Photo, part: PartName, square: Square, first: Answers) -> list[Answers]:
-        """The first look at a part and more, turned or aside, until its print is read surely or there are no more."""
+        """The first look at a part and more, turned or aside, until its print is read or there are no more."""
         looks = [first]
-        places = list(_FIELDS[part].values())
-        if not places or max(_seen_in(looks)[place].mean() for place in places) < self.card.least_print_seen:
-            return looks
-        for quarter_turns, across, down in _LOOKS_AGAIN:
-            chances = self._chances(looks, part)
-            if all(chances[place].max(axis=1).prod() >= _SURE for place in places):
+        for quarter_turns, across, down in _LOOKS_AGAIN if _FIELDS[part] else ():
+            if self._is_read(looks, part):
                 break
             beside = replace(square, x=square.x + across * square.side, y=square.y + down * square.side).snapped()
             looks.append(self._look(photo, beside, CROPS[part].side_px, quarter_turns))
         return looks
+
+    def _is_read(self, looks: Sequence[Answers], part: PartName) -> bool:
+        """Whether all print of a part that shows is read surely, or read alike by two looks, the second upside down.
+
+        On 323 parts with print of two drawn folders 159 looks after the first read as much exactly as 356 did that went
+        on until all print, though it did not show, was 0.98 sure.
+        """
+        chances, seen = self._chances(looks, part), _seen_in(looks)
+        unsure = [
+            place
+            for place in _FIELDS[part].values()
+            if seen[place].mean() >= self.card.least_print_seen and chances[place].max(axis=1).prod() < _SURE
+        ]
+        return not unsure or (len(looks) > 1 and all(_alike(looks, place) for place in unsure))
 
     def _chances(self, looks: Sequence[Answers], part: PartName) -> NDArray[np.float64]:
         """Probabilities of the digits, shape (slots, 10), from the looks' averaged logits."""
@@ -160,6 +170,12 @@ class PartReader:
             for name, (x, y), sigma, is_seen in zip(POCKET_POINTS, places, sigmas, seen, strict=True)
             if is_seen
         }
+
+
+def _alike(looks: Sequence[Answers], place: slice) -> bool:
+    """Whether every look by itself reads the same digits in these slots."""
+    read = [out["digits"][place].argmax(axis=1) for out in looks]
+    return all(np.array_equal(one, read[0]) for one in read)
 
 
 def _seen_in(looks: Sequence[Answers]) -> NDArray[np.float64]:
