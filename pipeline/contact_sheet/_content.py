@@ -152,7 +152,7 @@ def crop_with_context(photo: Photo, box: Box | None, heat: HeatMap | None = None
     left, top, right, bottom = (round(side) for side in window.xyxy)
     backed = Image.new("RGB", (right - left, bottom - top), "#8A8F94")
     backed.paste(Image.fromarray(photo.pixels), (-left, -top))
-    tile = backed.resize(CROP_WH, Image.Resampling.LANCZOS)
+    tile = backed.resize(CROP_WH, Image.Resampling.LANCZOS, reducing_gap=2.0)
     if heat is not None:
         tile = with_heat(tile, heat, Box(left, top, right - left, bottom - top))
     if box is not None:
