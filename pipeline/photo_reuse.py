@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cutting import evened, resized
 from pipeline.domain import CueReading, Photo
 
 CORNER_SIDE_PX = 256  # long side of the copy that corners are found on
@@ -210,7 +211,7 @@ def _match(one: ReuseEntry, other: ReuseEntry, same: Sameness) -> ReuseMatch:
 
 
 def _grey_copy(pixels: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
-    # Shrinking in two steps: the first skips pixels evenly and is nearly free, the second averages.
+    # Skipping pixels evenly is nearly free; what is left is averaged.
     step = max(1, max(pixels.shape[:2]) // (4 * side_px))
     grey = cv2.cvtColor(np.ascontiguousarray(pixels[::step, ::step]), cv2.COLOR_RGB2GRAY)
     return _resized(np.asarray(grey, np.uint8), side_px)
@@ -220,7 +221,7 @@ def _resized(grey: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
     height, width = grey.shape
     scale = side_px / max(height, width)
     size_wh = (max(8, round(width * scale)), max(8, round(height * scale)))
-    return np.asarray(cv2.resize(grey, size_wh, interpolation=cv2.INTER_AREA), np.uint8)
+    return resized(evened(grey), size_wh)
 
 
 def _mirror(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
