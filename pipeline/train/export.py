@@ -3,7 +3,7 @@
 Writes OpenVINO networks that take the photo's own bytes (uint8 RGB, height x width x 3) and a card beside each.
 A card that is already there keeps what was fitted (thresholds, temperatures) and what people wrote.
 `--int8 FOLDER` turns the exported detector into 8-bit integers, with ranges measured on photos of a listings folder;
-`--int8-parts FOLDER` then does so with the part network's trunk. Fit the memory of genuine parts after that.
+`--int8-parts FOLDER` then does so with the part network. Fit the memory of genuine parts after that.
 """
 
 from __future__ import annotations
@@ -96,21 +96,21 @@ def detector_to_int8(out: Path, folder: Path) -> None:
 
 
 def parts_to_int8(out: Path, folder: Path) -> None:
-    """Put 8-bit integers in the place of the part network's trunk in `out`; its card keeps all but the hashes.
+    """Put 8-bit integers in the place of the part network in `out`; its card keeps all but the hashes.
 
     Args:
         out: holds detector and part network with their cards.
         folder: holds `photos/` to measure the ranges on, none of them used to judge the outcome.
 
     Raises:
-        ValueError: if `folder` holds no photo with a part, or the trunk is in integers already.
+        ValueError: if `folder` holds no photo with a part, or the network is in integers already.
     """
-    from pipeline.train.quantise import beyond_trunk, shown_to_part_reader
+    from pipeline.train.quantise import judging_operations, shown_to_part_reader
 
     model = _in_single_precision(out / "parts.xml")
     crops = shown_to_part_reader(out, folder)
-    _put_quantised(model, crops, beyond_trunk(model), out / "parts.xml")
-    arithmetic = f"trunk in 8-bit integers, the rest in single precision; ranges measured on {len(crops)} crops"
+    _put_quantised(model, crops, judging_operations(model), out / "parts.xml")
+    arithmetic = f"8-bit integers up to the last convolutions; ranges measured on {len(crops)} crops"
     write_card(out, "parts", {}, arithmetic)
 
 

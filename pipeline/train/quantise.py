@@ -3,8 +3,8 @@
 The detector: twice as fast, and no less precise as far as 300 photos can tell. The last convolution before each output
 stays in single precision: a box's side spans hundreds of pixels, and 256 steps of it would be seen in its place.
 
-The part network: its trunk alone, which takes four fifths of the time. What reads, points and judges on the trunk's
-features stays in single precision.
+The part network: up to its last convolutions, too. The attention, and what reads and points on the maps, stay in single
+precision: in integers codes and points spoil.
 """
 
 from __future__ import annotations
@@ -133,32 +133,31 @@ def is_quantised(model: ov.Model) -> bool:
 
 def last_convolutions(model: ov.Model) -> list[str]:
     """The names of the convolutions between which and the outputs lies no other."""
-    waiting, seen, found = [result.input_value(0).get_node() for result in model.get_results()], set[str](), set[str]()
+    return sorted(node.get_friendly_name() for node in _last_operations(model.get_results()) if _is_convolution(node))
+
+
+def judging_operations(model: ov.Model) -> list[str]:
+    """The names of a part network's last convolutions and of what comes after them, the way to its features left out.
+
+    These are the attention, and what reads and points on the towers' maps.
+    """
+    asked = [result for result in model.get_results() if FEATURES not in result.input_value(0).get_names()]
+    names = (node.get_friendly_name() for node in _last_operations(asked) if node.get_type_name() != "Constant")
+    return sorted(names)
+
+
+def _last_operations(results: Sequence[ov.Node]) -> list[ov.Node]:
+    """What lies between the last convolutions and these outputs, the convolutions with it."""
+    waiting, found = [result.input_value(0).get_node() for result in results], dict[str, ov.Node]()
     while waiting:
         node = waiting.pop()
-        name = node.get_friendly_name()
-        if name in seen:
+        if node.get_friendly_name() in found:
             continue
-        seen.add(name)
-        if "Convolution" in node.get_type_name():
-            found.add(name)
-        else:
+        found[node.get_friendly_name()] = node
+        if not _is_convolution(node):
             waiting += [node.input_value(place).get_node() for place in range(node.get_input_size())]
-    return sorted(found)
+    return list(found.values())
 
 
-def beyond_trunk(model: ov.Model) -> list[str]:
-    """The names of a part network's operations that its local features do not come from."""
-    [features] = [result for result in model.get_results() if FEATURES in result.input_value(0).get_names()]
-    waiting, trunk = [features], set[str]()
-    while waiting:
-        node = waiting.pop()
-        if (name := node.get_friendly_name()) not in trunk:
-            trunk.add(name)
-            waiting += [node.input_value(place).get_node() for place in range(node.get_input_size())]
-    is_fixed = {"Constant", "Parameter", "Result"}
-    return sorted(
-        node.get_friendly_name()
-        for node in model.get_ops()
-        if node.get_type_name() not in is_fixed and node.get_friendly_name() not in trunk
-    )
+def _is_convolution(node: ov.Node) -> bool:
+    return "Convolution" in node.get_type_name()

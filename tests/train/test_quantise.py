@@ -19,7 +19,7 @@ from pipeline.train import quantise
 from pipeline.train.backbone import LiteTrunk
 from pipeline.train.export import detector_to_int8, export_detector, export_parts, parts_to_int8
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.quantise import beyond_trunk, last_convolutions
+from pipeline.train.quantise import judging_operations, last_convolutions
 from pipeline.train.weights import save_weights
 from tests.train.test_export import picture, settled
 
@@ -41,13 +41,14 @@ def test_the_last_convolutions_are_those_right_before_an_output():
     assert last_convolutions(model) == ["one", "other"]
 
 
-def test_beyond_the_trunk_lies_what_the_features_do_not_come_from():
+def test_what_judges_is_the_last_convolution_and_all_after_it_but_the_way_to_the_features():
     picture_in = ops.parameter([1, 3, 8, 8], np.float32)
     trunk = convolved(picture_in, "trunk")
-    features, head = ops.relu(trunk), convolved(trunk, "head")
+    features, answers = ops.relu(trunk), ops.relu(convolved(convolved(trunk, "tower"), "map"))
     features.output(0).set_names({"features"})
-    model = ov.Model([ops.result(head), ops.result(features)], [picture_in])
-    assert beyond_trunk(model) == ["head"]
+    answers.set_friendly_name("answers")
+    model = ov.Model([ops.result(answers), ops.result(features)], [picture_in])
+    assert judging_operations(model) == ["answers", "map"]
 
 
 def write_photos(folder: Path) -> None:
@@ -90,7 +91,7 @@ class FindsARivet:
 
 @pytest.mark.slow
 @QUIET
-def test_a_part_network_with_its_trunk_in_integers_answers_nearly_the_same_and_keeps_its_card(tmp_path, monkeypatch):
+def test_a_part_network_in_integers_answers_nearly_the_same_and_keeps_its_card(tmp_path, monkeypatch):
     save_weights(settled(PartNetwork(LiteTrunk())), tmp_path / "p.safetensors")
     export_parts(tmp_path / "p.safetensors", tmp_path)
     card = read_card(tmp_path, "parts", PartsCard)
@@ -103,7 +104,7 @@ def test_a_part_network_with_its_trunk_in_integers_answers_nearly_the_same_and_k
     after_card = read_card(tmp_path, "parts", PartsCard)  # with the new files' hashes
     assert after_card.temperature == card.temperature
     assert after_card.sha256 != card.sha256
-    assert "trunk in 8-bit" in after_card.about["arithmetic"]
+    assert "8-bit integers" in after_card.about["arithmetic"]
     after = Network(tmp_path, card.network, 320, 1)(picture(320))
     for name in ("answers", "digits", "box", "points", "features"):
         miss, spread = np.abs(after[name] - before[name]).mean(), before[name].std()
