@@ -158,7 +158,8 @@ class Network:
 
     def __init__(self, models_dir: Path, file: str, side_px: int, threads: int) -> None:
         """For pictures uint8 RGB of shape (height, width, 3), the longer side `side_px`, both multiples of 32."""
-        self._path, self._side_px = models_dir / file, side_px
+        self._core, self._side_px = ov.Core(), side_px
+        self._model = self._core.read_model(models_dir / file)  # what is no network is refused before the first picture
         self._hints = {
             "INFERENCE_PRECISION_HINT": "f32",
             "INFERENCE_NUM_THREADS": threads,
@@ -182,9 +183,8 @@ class Network:
         return {name: np.array(value[0], np.float32) for name, value in zip(names, outputs, strict=True)}
 
     def _compile(self, height: int, width: int) -> ov.InferRequest:
-        core = ov.Core()
-        model = core.read_model(self._path)
+        model = self._model.clone()
         model.reshape([1, height, width, 3])
-        request = core.compile_model(model, "CPU", self._hints).create_infer_request()
+        request = self._core.compile_model(model, "CPU", self._hints).create_infer_request()
         self._requests[height, width] = request
         return request
