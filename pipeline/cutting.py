@@ -23,12 +23,8 @@ class Square:
     side: float
 
     def snapped(self) -> Square:
-        """The nearest square of whole pixels, an even number a side, so that it can be halved.
-
-        What is cut there maps back to the photo without rounding.
-        """
-        side = max(2, 2 * round(self.side / 2))
-        return Square(float(round(self.x)), float(round(self.y)), float(side))
+        """The nearest square of whole pixels: what is cut there maps back to the photo without rounding."""
+        return Square(float(round(self.x)), float(round(self.y)), float(max(1, round(self.side))))
 
     def to_photo(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points (..., 2) in 0..1 of the square to photo px."""
@@ -66,29 +62,5 @@ def cut_out(pixels: NDArray[np.uint8], square: Square, side_px: int) -> NDArray[
 
 def resize_square(piece: NDArray[np.uint8], side_px: int) -> NDArray[np.uint8]:
     """Average when shrinking, interpolate when enlarging."""
-    return resized(piece, (side_px, side_px))
-
-
-def resized(pixels: NDArray[np.uint8], size_wh: tuple[int, int]) -> NDArray[np.uint8]:
-    """Average when shrinking, interpolate when enlarging.
-
-    What is even and shrinks to less than half is halved first: averages of whole pixels cost next to nothing, averages
-    of parts of pixels are then taken of a quarter of them.
-
-    Args:
-        pixels: uint8, shape (height, width) or (height, width, channels).
-        size_wh: of the result, px.
-    """
-    height, width = pixels.shape[:2]
-    is_even = height % 2 == 0 and width % 2 == 0
-    if is_even and width >= 2 * size_wh[0] and height >= 2 * size_wh[1]:
-        half = cv2.resize(pixels, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-        return resized(np.asarray(half, np.uint8), size_wh)
-    way = cv2.INTER_AREA if max(height, width) > max(size_wh) else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(pixels, size_wh, interpolation=way), np.uint8)
-
-
-def evened(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Without the last row or column where their number is odd, so that it can be halved."""
-    height, width = pixels.shape[:2]
-    return pixels[: max(1, height - height % 2), : max(1, width - width % 2)]
+    way = cv2.INTER_AREA if piece.shape[0] > side_px else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(piece, (side_px, side_px), interpolation=way), np.uint8)

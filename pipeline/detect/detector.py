@@ -6,10 +6,11 @@ import math
 from collections.abc import Mapping
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.cutting import PAD_GREY, Square, cut_out, evened, resized
+from pipeline.cutting import PAD_GREY, Square, cut_out
 from pipeline.detect.boxes import Boxes, decode, overlap, without_doubles, without_rivals
 from pipeline.domain import Box, FoundPart, PartName, Photo
 from pipeline.model_files import DetectorCard, Network, read_card
@@ -170,13 +171,12 @@ def one_tab_a_pocket(found: Boxes) -> Boxes:
 
 def letterbox(pixels: Pixels, side_px: int) -> tuple[Pixels, float]:
     """A photo scaled so that its long side fits, at the top left of a grey square; and the scale."""
-    if max(pixels.shape) >= 2 * side_px:
-        pixels = evened(pixels)
     height, width = pixels.shape[:2]
     scale = side_px / max(height, width)
     out_wh = (max(1, round(width * scale)), max(1, round(height * scale)))
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR  # in two steps, half first, rivets lost 0.02 of their AP
     picture = np.full((side_px, side_px, 3), PAD_GREY, np.uint8)
-    picture[: out_wh[1], : out_wh[0]] = resized(pixels, out_wh)
+    picture[: out_wh[1], : out_wh[0]] = cv2.resize(pixels, out_wh, interpolation=way)
     return picture, scale
 
 
