@@ -150,28 +150,41 @@ def sha256_of(path: Path) -> str:
 
 
 class Network:
-    """A network compiled for one input size, one picture at a time on one stream.
+    """A network that takes one picture at a time, compiled for a size of pictures when the first of that size comes.
 
-    Single precision always: at half precision (bfloat16) the pocket's points move by some per cent of the crop, and
-    the outcome would depend on the processor.
+    Single precision always, where it is not in integers: at half precision (bfloat16) the pocket's points move by some
+    per cent of the crop, and the outcome would depend on the processor.
     """
 
     def __init__(self, models_dir: Path, file: str, side_px: int, threads: int) -> None:
-        """Compile for pictures uint8 RGB of shape (side_px, side_px, 3)."""
-        core = ov.Core()
-        model = core.read_model(models_dir / file)
-        model.reshape([1, side_px, side_px, 3])
-        hints = {
+        """For pictures uint8 RGB of shape (height, width, 3), the longer side `side_px`, both multiples of 32."""
+        self._core, self._side_px = ov.Core(), side_px
+        self._model = self._core.read_model(models_dir / file)  # what is no network is refused before the first picture
+        self._hints = {
             "INFERENCE_PRECISION_HINT": "f32",
             "INFERENCE_NUM_THREADS": threads,
             "NUM_STREAMS": 1,
             "ENABLE_CPU_PINNING": False,  # pinned, every worker process would take the same first processor
         }
-        compiled = core.compile_model(model, "CPU", hints)
-        self._request = compiled.create_infer_request()
-        self._names = [output.any_name for output in compiled.outputs]
+        self._requests: dict[tuple[int, int], ov.InferRequest] = {}
 
     def __call__(self, pixels: NDArray[np.uint8]) -> dict[str, NDArray[np.float32]]:
-        """All outputs of one picture by name, without the batch axis."""
-        outputs: Sequence[Any] = self._request.infer([pixels[None]]).to_tuple()
-        return {name: np.array(value[0], np.float32) for name, value in zip(self._names, outputs, strict=True)}
+        """All outputs of one picture by name, without the batch axis.
+
+        Raises:
+            ValueError: if the picture is of another size than the network was loaded for.
+        """
+        height, width = pixels.shape[:2]
+        if max(height, width) != self._side_px:
+            raise ValueError(f"a picture of {width} x {height} px for a network of {self._side_px}")
+        request = self._requests.get((height, width)) or self._compile(height, width)
+        outputs: Sequence[Any] = request.infer([pixels[None]]).to_tuple()
+        names = [output.any_name for output in request.model_outputs]
+        return {name: np.array(value[0], np.float32) for name, value in zip(names, outputs, strict=True)}
+
+    def _compile(self, height: int, width: int) -> ov.InferRequest:
+        model = self._model.clone()
+        model.reshape([1, height, width, 3])
+        request = self._core.compile_model(model, "CPU", self._hints).create_infer_request()
+        self._requests[height, width] = request
+        return request

@@ -38,7 +38,7 @@ def part_picture(photo: Photo, box: Box | None, size_wh: tuple[int, int], heat: 
     left, top, right, bottom = (round(side) for side in window.xyxy)
     backed = Image.new("RGB", (right - left, bottom - top), _GREY)
     backed.paste(Image.fromarray(photo.pixels), (-left, -top))
-    tile = backed.resize(size_wh, Image.Resampling.LANCZOS)
+    tile = backed.resize(size_wh, Image.Resampling.LANCZOS, reducing_gap=2.0)
     if heat is not None:
         tile = with_heat(tile, heat, Box(left, top, right - left, bottom - top))
     if box is not None:

@@ -78,6 +78,7 @@ def some_network(folder: Path) -> str:
 )
 def test_a_network_does_not_tie_its_process_to_one_processor(tmp_path):
     network = Network(tmp_path, some_network(tmp_path), 256, threads=1)
+    network(np.zeros((256, 256, 3), np.uint8))  # compiled now
     runs_it, is_over, allowed = threading.get_native_id(), threading.Event(), set()
 
     def watch() -> None:
@@ -92,3 +93,11 @@ def test_a_network_does_not_tie_its_process_to_one_processor(tmp_path):
     watcher.join()
     # Otherwise two worker processes would share the first processor and leave the second idle.
     assert allowed == {frozenset(os.sched_getaffinity(0))}
+
+
+def test_a_network_takes_pictures_of_any_shape_with_its_long_side_and_no_others(tmp_path):
+    network = Network(tmp_path, some_network(tmp_path), 64, threads=1)
+    for shape in ((64, 64, 3), (32, 64, 3), (64, 32, 3)):
+        assert network(np.zeros(shape, np.uint8))["features"].shape == (32, *shape[:2])
+    with pytest.raises(ValueError, match="a picture of 32 x 32 px for a network of 64"):
+        network(np.zeros((32, 32, 3), np.uint8))

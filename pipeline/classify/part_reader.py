@@ -30,7 +30,7 @@ _LOOKS_AGAIN = (
 )  # fmt: skip
 _HIDDEN = (PartName.BUTTON, "metal_name")  # a coat hides the metal; the button shows clearly all the same
 _FEWEST_CORNERS = 4  # of a pocket's points: fewer, and too little of it shows to say what it looks like
-_SURE = 0.98  # print read so surely is not looked at again
+_SURE = 0.95  # print read so surely is not looked at again
 _FIELDS = {
     part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
 }
@@ -104,18 +104,27 @@ class PartReader:
         return () if reading is None else (reading,)
 
     def _looks_at_print(self, photo: Photo, part: PartName, square: Square, first: Answers) -> list[Answers]:
-        """The first look at a part and more, turned or aside, until its print is read surely or there are no more."""
+        """The first look at a part and more, turned or aside, until its print is read or there are no more."""
         looks = [first]
-        places = list(_FIELDS[part].values())
-        if not places or max(_seen_in(looks)[place].mean() for place in places) < self.card.least_print_seen:
-            return looks
-        for quarter_turns, across, down in _LOOKS_AGAIN:
-            chances = self._chances(looks, part)
-            if all(chances[place].max(axis=1).prod() >= _SURE for place in places):
+        for quarter_turns, across, down in _LOOKS_AGAIN if _FIELDS[part] else ():
+            if self._is_read(looks, part):
                 break
             beside = replace(square, x=square.x + across * square.side, y=square.y + down * square.side).snapped()
             looks.append(self._look(photo, beside, CROPS[part].side_px, quarter_turns))
         return looks
+
+    def _is_read(self, looks: Sequence[Answers], part: PartName) -> bool:
+        """Whether all print of a part that shows is read surely.
+
+        On 428 parts with print of three drawn folders 419 looks after the first read as much exactly (526 of 540
+        fields) as 557 did that went on until all print was 0.98 sure, though some did not show.
+        """
+        chances, seen = self._chances(looks, part), _seen_in(looks)
+        return all(
+            chances[place].max(axis=1).prod() >= _SURE
+            for place in _FIELDS[part].values()
+            if seen[place].mean() >= self.card.least_print_seen
+        )
 
     def _chances(self, looks: Sequence[Answers], part: PartName) -> NDArray[np.float64]:
         """Probabilities of the digits, shape (slots, 10), from the looks' averaged logits."""

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
-import matplotlib
 from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.contact_sheet._content import CROP_WH, KEY, TITLE, Clue, Entry, signed
@@ -42,6 +41,8 @@ def picture_of(entries: Sequence[Entry]) -> Image.Image:
 
 @cache
 def _font(size: int, *, is_bold: bool = False) -> ImageFont.FreeTypeFont:
+    import matplotlib  # for its fonts alone; every process of a scan would wait for it
+
     name = "DejaVuSans-Bold.ttf" if is_bold else "DejaVuSans.ttf"
     return ImageFont.truetype(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name, size)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -20,6 +21,8 @@ _LEAST_SIDE_PX = 2.0
 _SAME = 0.5  # overlap from which the closer look's box is one that was known
 _AS_SURE = 0.6  # a closer look that is much less sure than the first saw something else
 _EDGE = 0.01  # of the square's side
+_SHORT_SIDE = 0.75  # of the long side: most photos are 4 by 3 or narrower
+_STRIDE = 32  # px; what the sides of the network's input are multiples of
 _NEAR_SIDE = 0.15  # of the pocket's size: how far off its edge a tab's middle may lie
 
 # Two names for one thing. In 1,557 drawn photos no two labelled boxes of different parts overlap by more than 0.06
@@ -71,7 +74,8 @@ class Detector:
     def _look(self, pixels: Pixels, least: Floats) -> Boxes:
         """The first look, at the whole photo."""
         picture, scale = letterbox(pixels, self.card.side_px)
-        out = self._networks[self.card.side_px](picture)
+        height, width = pixels.shape[:2]
+        out = self._networks[self.card.side_px](with_less_grey(picture, (scale * width, scale * height)))
         found = decode(out["scores"], out["boxes"], least, self.card.nms_iou)
         return found.moved(found.xyxy / np.float32(scale))
 
@@ -170,10 +174,23 @@ def letterbox(pixels: Pixels, side_px: int) -> tuple[Pixels, float]:
     height, width = pixels.shape[:2]
     scale = side_px / max(height, width)
     out_wh = (max(1, round(width * scale)), max(1, round(height * scale)))
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR  # in two steps, half first, rivets lost 0.02 of their AP
     picture = np.full((side_px, side_px, 3), PAD_GREY, np.uint8)
     picture[: out_wh[1], : out_wh[0]] = cv2.resize(pixels, out_wh, interpolation=way)
     return picture, scale
+
+
+def with_less_grey(picture: Pixels, filled_wh: tuple[float, float]) -> Pixels:
+    """A letterbox cut down to `_SHORT_SIDE` where the photo fills no more of it: a quarter less to look at.
+
+    Args:
+        picture: a square.
+        filled_wh: how much of it the photo fills, px.
+    """
+    side_px = len(picture)
+    short_px = _STRIDE * math.ceil(_SHORT_SIDE * side_px / _STRIDE)
+    width, height = (short_px if round(filled) <= short_px else side_px for filled in filled_wh)
+    return np.ascontiguousarray(picture[:height, :width])
 
 
 def _box(corners: Floats) -> Box | None:

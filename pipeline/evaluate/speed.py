@@ -1,7 +1,8 @@
 """How fast a scan goes: `python -m pipeline.evaluate.speed FOLDER [--models DIR ...] [--workers N ...]`.
 
 Whole scans first, photos in, queue and contact sheet out, each in a process of its own as a user starts it; variants
-take turns, so that whatever else the machine does meets all of them. Then the stages of one photo on one processor.
+take turns, so that whatever else the machine does meets all of them. Then the stages of one photo on one processor, and
+what is spent once: to make the networks ready, by each worker, and to compare all photos with each other at the end.
 Wall time tells what a user waits; processor time stays the same when others use the machine.
 """
 
@@ -23,15 +24,16 @@ from typing import TypeVar
 
 from pipeline.classify.part_reader import load_part_reader
 from pipeline.detect import load_detector
-from pipeline.domain import Photo
+from pipeline.domain import Listing, Photo
 from pipeline.intake import read_listings, read_photo
 from pipeline.one_processor import use_one_processor
-from pipeline.photo_reuse import fingerprint
+from pipeline.photo_reuse import ReuseEntry, find_reuse, fingerprint
 
+_READY, _COMPARE = "ready", "compare"
 _SHEET = "20"  # listings on the contact sheet
 _NOTHING_DONE = 2
-_STAGE_PHOTOS = 100
-_WARM_UP = 3  # photos before the clock starts: the first ones fetch code and memory
+_STAGE_LISTINGS = 20
+_WARM_UP = 12  # photos before the clock starts: with the first of a size its network is made ready
 Answer = TypeVar("Answer")
 
 
@@ -75,18 +77,30 @@ def in_turn(variants: Sequence[Answer], repeats: int, measure: Callable[[Answer]
     }
 
 
-def stages_ms(folder: Path, paths: Sequence[str], models_dir: Path) -> Mapping[str, float]:
-    """Processor time of each stage, ms a photo, one photo after the other on one processor.
+@dataclass(frozen=True, slots=True)
+class Stages:
+    """Processor time: of each stage, ms a photo; to make the networks ready, and to compare photos, each s in all."""
+
+    each_ms: Mapping[str, float]
+    ready_s: float
+    compare_s: float
+
+
+def stages(folder: Path, listings: Sequence[Listing], models_dir: Path) -> Stages:
+    """Look at one photo after the other on one processor.
 
     Args:
-        folder: what `paths` start from.
-        paths: photos; the first few only warm up.
+        folder: what photo paths start from.
+        listings: whose photos; the first few photos only warm up.
         models_dir: the networks.
     """
-    detector, reader, spent = load_detector(models_dir), load_part_reader(models_dir), Counter[str]()
-    for place, path in enumerate(paths):
+    spent, entries = Counter[str](), list[ReuseEntry]()
+    with _timed(spent, _READY):
+        detector, reader = load_detector(models_dir), load_part_reader(models_dir)
+    places = [(listing, path) for listing in listings for path in listing.photos]
+    for place, (listing, path) in enumerate(places):
         if place == _WARM_UP:
-            spent.clear()
+            spent = Counter({_READY: spent.total()})
         with _timed(spent, "read the file"):
             photo = read_photo(folder, path)
         if not isinstance(photo, Photo):
@@ -97,9 +111,13 @@ def stages_ms(folder: Path, paths: Sequence[str], models_dir: Path) -> Mapping[s
             for part in found:
                 reader.read(photo, part)
         with _timed(spent, "fingerprint"):
-            fingerprint(photo)
-    photos = max(1, len(paths) - _WARM_UP)
-    return {stage: nanoseconds / 1e6 / photos for stage, nanoseconds in spent.items()}
+            entries.append(ReuseEntry(listing.listing_id, listing.seller_id, path, fingerprint(photo)))
+    with _timed(spent, _COMPARE):
+        find_reuse(entries)
+    ready_ns, compare_ns = spent.pop(_READY), spent.pop(_COMPARE)
+    each_ms = {stage: ns / 1e6 / max(1, len(places) - _WARM_UP) for stage, ns in spent.items()}
+    beyond_photos_ms = ready_ns / 1e6 - _WARM_UP * sum(each_ms.values())  # what the first photos took longer
+    return Stages(each_ms, beyond_photos_ms / 1e3, compare_ns / 1e9)
 
 
 @contextmanager
@@ -126,17 +144,19 @@ def main() -> None:
     args = parser.parse_args()
     use_one_processor()
     listings = args.folder / "listings.jsonl"
-    paths = [path for listing in read_listings(listings)[0] for path in listing.photos]
+    rows = read_listings(listings)[0]
+    photos = sum(len(row.photos) for row in rows)
     variants = list(itertools.product(args.models, args.workers))
-    print(f"{len(paths)} photos, best of {args.repeats}")
+    print(f"{photos} photos, best of {args.repeats}")
     for (models_dir, workers), took in in_turn(
         variants, args.repeats, lambda variant: whole_scan(listings, *variant)
     ).items():
-        speed, each_ms = len(paths) / took.wall_s, 1000 * took.processor_s / len(paths)
+        speed, each_ms = photos / took.wall_s, 1000 * took.processor_s / photos
         print(f"{models_dir}, {workers} workers: {speed:.1f} photos/s, {each_ms:.1f} ms of processor time a photo")
     for models_dir in args.models:
-        stages = stages_ms(args.folder, paths[: _STAGE_PHOTOS + _WARM_UP], models_dir)
-        print(f"{models_dir}: " + ", ".join(f"{stage} {spent:.1f} ms" for stage, spent in stages.items()))
+        of_one = stages(args.folder, rows[:_STAGE_LISTINGS], models_dir)
+        each = ", ".join(f"{stage} {spent:.1f} ms" for stage, spent in of_one.each_ms.items())
+        print(f"{models_dir}: {each}; networks ready {of_one.ready_s:.1f} s, photos compared {of_one.compare_s:.1f} s")
 
 
 if __name__ == "__main__":

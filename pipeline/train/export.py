@@ -2,7 +2,8 @@
 
 Writes OpenVINO networks that take the photo's own bytes (uint8 RGB, height x width x 3) and a card beside each.
 A card that is already there keeps what was fitted (thresholds, temperatures) and what people wrote.
-`--int8 FOLDER` turns the exported detector into 8-bit integers, with ranges measured on photos of a listings folder.
+`--int8 FOLDER` turns the exported detector into 8-bit integers, with ranges measured on photos of a listings folder;
+`--int8-parts FOLDER` then does so with the part network. Fit the memory of genuine parts after that.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import openvino as ov
 import torch
 import yaml
+from numpy.typing import NDArray
 from openvino.preprocess import PrePostProcessor
 from torch import Tensor, nn
 
@@ -83,19 +86,52 @@ def detector_to_int8(out: Path, folder: Path) -> None:
     Raises:
         ValueError: if `folder` holds no photo, or the detector is in integers already.
     """
-    from pipeline.train.quantise import is_quantised, quantised, shown_to_detector
+    from pipeline.train.quantise import last_convolutions, shown_to_detector
 
-    model = ov.Core().read_model(out / "detector.xml")
-    if is_quantised(model):
-        raise ValueError(f"{out / 'detector.xml'}: is in 8-bit integers already; export it anew")
+    model = _in_single_precision(out / "detector.xml")
     pictures = shown_to_detector(out, folder)
-    # The files stay mapped into memory while the model lives: new ones take their names, they are not written over.
-    with tempfile.TemporaryDirectory(dir=out) as beside:
-        ov.save_model(quantised(model, pictures), Path(beside) / "detector.xml", compress_to_fp16=True)
-        for file in ("detector.xml", "detector.bin"):
-            (Path(beside) / file).replace(out / file)
+    _put_quantised(model, pictures, last_convolutions(model), out / "detector.xml")
     arithmetic = f"8-bit integers up to the last convolutions; ranges measured on {len(pictures)} pictures"
     write_card(out, "detector", {}, arithmetic)
+
+
+def parts_to_int8(out: Path, folder: Path) -> None:
+    """Put 8-bit integers in the place of the part network in `out`; its card keeps all but the hashes.
+
+    Args:
+        out: holds detector and part network with their cards.
+        folder: holds `photos/` to measure the ranges on, none of them used to judge the outcome.
+
+    Raises:
+        ValueError: if `folder` holds no photo with a part, or the network is in integers already.
+    """
+    from pipeline.train.quantise import judging_operations, shown_to_part_reader
+
+    model = _in_single_precision(out / "parts.xml")
+    crops = shown_to_part_reader(out, folder)
+    _put_quantised(model, crops, judging_operations(model), out / "parts.xml")
+    arithmetic = f"8-bit integers up to the last convolutions; ranges measured on {len(crops)} crops"
+    write_card(out, "parts", {}, arithmetic)
+
+
+def _in_single_precision(path: Path) -> ov.Model:
+    from pipeline.train.quantise import is_quantised
+
+    model = ov.Core().read_model(path)
+    if is_quantised(model):
+        raise ValueError(f"{path}: is in 8-bit integers already; export it anew")
+    return model
+
+
+def _put_quantised(model: ov.Model, pictures: Sequence[NDArray[np.uint8]], kept: Sequence[str], path: Path) -> None:
+    """Write a network in 8-bit integers in its own place, but for the operations that are kept as they are."""
+    from pipeline.train.quantise import quantised
+
+    # The files stay mapped into memory while the model lives: new ones take their names, they are not written over.
+    with tempfile.TemporaryDirectory(dir=path.parent) as beside:
+        ov.save_model(quantised(model, pictures, kept), Path(beside) / path.name, compress_to_fp16=True)
+        for file in (path.name, f"{path.stem}.bin"):
+            (Path(beside) / file).replace(path.parent / file)
 
 
 def export_parts(weights: Path, out: Path) -> None:
@@ -196,6 +232,7 @@ def main() -> None:
     parser.add_argument("--parts", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--int8", type=Path, metavar="FOLDER", help="listings whose photos give the ranges")
+    parser.add_argument("--int8-parts", type=Path, metavar="FOLDER", help="listings whose parts give the ranges")
     args = parser.parse_args()
     if args.detector:
         export_detector(args.detector, args.out)
@@ -203,6 +240,8 @@ def main() -> None:
         export_parts(args.parts, args.out)
     if args.int8:
         detector_to_int8(args.out, args.int8)
+    if args.int8_parts:
+        parts_to_int8(args.out, args.int8_parts)
 
 
 if __name__ == "__main__":

@@ -136,17 +136,38 @@ def test_unsure_print_is_looked_at_again_turned_and_aside_and_the_surer_looks_wi
     assert all((crops[0] != other).any() for other in crops[1:])
 
 
-def test_print_that_is_read_surely_is_looked_at_once():
-    sure = answers(digits=digits(PartName.CARE_TAG, "code", "4071", 0.999), digit_seen=np.full(SLOT_COUNT, 5.0))
-    looks = []
+def looks_at(part: PartName, *shown: dict[str, np.ndarray]) -> int:
+    """How often a part is looked at whose looks answer so, the last one for all that come after."""
+    looks: list[np.ndarray] = []
 
     def network(pixels: np.ndarray) -> dict[str, np.ndarray]:
         looks.append(pixels)
-        return sure
+        return shown[min(len(looks), len(shown)) - 1]
 
-    found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
-    PartReader(card(), {256: network, 320: network}).read(PHOTO, found)
-    assert len(looks) == 1
+    PartReader(card(), {256: network, 320: network}).read(PHOTO, FoundPart("p.jpg", part, Box(300, 200, 120, 120), 0.9))
+    return len(looks)
+
+
+def code(text: str, sureness: float) -> dict[str, np.ndarray]:
+    shown = digits(PartName.CARE_TAG, "code", text, sureness)
+    return answers(digits=shown, digit_seen=np.full(SLOT_COUNT, 5.0))
+
+
+def test_print_that_is_read_surely_is_looked_at_once():
+    assert looks_at(PartName.CARE_TAG, code("4071", 0.999)) == 1
+
+
+def test_looks_end_when_print_is_read_surely():
+    assert looks_at(PartName.CARE_TAG, code("4071", 0.8), code("4071", 0.9999)) == 2
+    assert looks_at(PartName.CARE_TAG, code("4071", 0.8)) == 7
+
+
+def test_print_that_does_not_show_calls_for_no_second_look():
+    style, size = digits(PartName.LABEL, "style", "28", 0.999), digits(PartName.LABEL, "waist", "33", 0.5)
+    is_style = np.arange(SLOT_COUNT) < digit_slots()[PartName.LABEL, "style"].stop
+    only_style = answers(digits=style + size, digit_seen=np.where(is_style, 5.0, -5.0))
+    assert looks_at(PartName.LABEL, only_style) == 1
+    assert looks_at(PartName.LABEL, only_style | {"digit_seen": np.full(SLOT_COUNT, 5.0, np.float32)}) > 1
 
 
 def test_print_that_does_not_show_is_not_read():

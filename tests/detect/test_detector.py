@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 
 from pipeline.cutting import Square
 from pipeline.detect.boxes import Boxes, decode, without_doubles, without_rivals
-from pipeline.detect.detector import PARTS, Detector, cut_off, letterbox, one_tab_a_pocket, sharpened, squares_around
+from pipeline.detect.detector import (
+    PARTS,
+    Detector,
+    cut_off,
+    letterbox,
+    one_tab_a_pocket,
+    sharpened,
+    squares_around,
+    with_less_grey,
+)
 from pipeline.domain import PartName, Photo
 from pipeline.model_files import DetectorCard
 
@@ -189,6 +198,18 @@ def test_a_letterbox_keeps_the_shape_and_lies_at_the_top_left(size_wh):
     assert (rows.min(), columns.min()) == (0, 0)
     assert (columns.max() + 1, rows.max() + 1) == (round(width * scale), round(height * scale))
     assert max(columns.max() + 1, rows.max() + 1) == 256
+
+
+@pytest.mark.parametrize(
+    ("size_wh", "framed_wh"),
+    [((1600, 1200), (256, 192)), ((900, 1600), (192, 256)), ((512, 512), (256, 256)), ((40, 33), (256, 256))],
+)
+def test_grey_is_cut_off_a_letterbox_but_nothing_of_the_photo(size_wh, framed_wh):
+    width, height = size_wh
+    picture, scale = letterbox(np.full((height, width, 3), 255, np.uint8), 256)
+    framed = with_less_grey(picture, (scale * width, scale * height))
+    assert framed.shape == (framed_wh[1], framed_wh[0], 3)
+    assert (framed == 255).all(-1).sum() == (picture == 255).all(-1).sum()
 
 
 def test_doubles_go_as_opencv_lets_them_go():
