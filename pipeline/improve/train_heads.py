@@ -1,0 +1,296 @@
+"""Trains the heads on labelled crops, the trunk left as it is: minutes on two cores, and the same every time.
+
+Only what asks and answers changes: each head's query and its last layer. The box, print and pocket points are told by
+other weights and stay bit for bit. Weights are drawn back to those in use (L2-SP, Li, Grandvalet & Davoine 2018), and a
+head's word on whether a person could judge is held to what it was, as labels seldom say what could not be judged.
+
+After every epoch all that is needed to go on is written to disk; chance is drawn anew from seed and epoch, so a run
+that was killed ends with the same weights as one that was not.
+"""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from safetensors import safe_open
+from safetensors.torch import save_file
+from torch import Tensor
+from torch.nn import functional as F
+
+from pipeline.classify.heads import HEADS, head_slices
+from pipeline.config import HeadsRecipe
+from pipeline.improve.crops import Crop, Tokens, stacked
+from pipeline.train.loop import set_lr, take_step, training_device
+from pipeline.train.networks import PartNetwork
+
+OnEpoch = Callable[[int, Mapping[str, float]], None]
+_WARMUP = 0.1
+_LONGEST = 5.0
+_BATCH = 128
+_CURVES = "curves"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LabelledTokens:
+    """Crops ready to train on: tokens by crop size, and answers (crops, heads), -1 where a head is not asked."""
+
+    groups: tuple[tuple[tuple[int, ...], Tensor], ...]
+    answers: NDArray[np.int64]
+
+    @property
+    def count(self) -> int:
+        """How many crops."""
+        return len(self.answers)
+
+
+def ready(crops: Sequence[Crop], tokens: Sequence[Tokens]) -> LabelledTokens:
+    """Put crops and what the trunk makes of them together."""
+    groups = tuple((tuple(places), group) for places, group in stacked(tokens))
+    shape = (len(crops), len(HEADS))
+    answers = np.array([crop.labels.answers for crop in crops], np.int64).reshape(shape)
+    return LabelledTokens(groups, answers)
+
+
+def answer_weights(
+    answers: NDArray[np.int64], prior: Mapping[str, Mapping[str, float]], most: float
+) -> list[NDArray[np.float64]]:
+    """How much a crop counts by its answer, a row a head, so that answers weigh as the network's card says.
+
+    A scan takes the share of each answer in training out of the network's belief; with these weights that share stays
+    what the card says, however rare departures are among the crops.
+
+    Args:
+        answers: (crops, heads).
+        prior: by head and answer, as in the part network's card.
+        most: no answer counts more than so many times as much as its crops would alone.
+    """
+    weights = []
+    for number, head in enumerate(HEADS):
+        counts = np.bincount(answers[answers[:, number] >= 0, number], minlength=len(head.answers))
+        shares = counts / max(1, counts.sum())
+        wanted = np.array([prior[head.name][answer] for answer in head.answers])
+        weights.append(np.where(counts > 0, np.minimum(wanted / np.maximum(shares, 1e-9), most), 0.0))
+    return weights
+
+
+def train_heads(
+    start: PartNetwork,
+    fit: LabelledTokens,
+    check: LabelledTokens,
+    recipe: HeadsRecipe,
+    prior: Mapping[str, Mapping[str, float]],
+    work: Path,
+    on_epoch: OnEpoch,
+) -> PartNetwork:
+    """Train, going on from what is in `work` if the same training was stopped there.
+
+    Args:
+        start: the network in use; left as it is.
+        fit: what to learn from, at least one crop.
+        check: what to check on after every epoch; may be empty.
+        recipe: epochs, rates and the seed.
+        prior: share of each answer in training, from the network's card.
+        work: a folder for what is needed to go on.
+        on_epoch: called with the epoch, 1 up, and its losses; epochs done before a stop are told again.
+
+    Raises:
+        ValueError: if there is no crop to learn from.
+    """
+    if fit.count == 0:
+        raise ValueError("there is no labelled crop to learn from")
+    device = training_device()
+    network = copy.deepcopy(start).to(device)
+    learned = _set_free(network)
+    anchor = [p.detach().clone() for p in learned.values()]
+    optimiser = torch.optim.AdamW(
+        [{"params": list(learned.values()), "base": recipe.peak_rate}], lr=recipe.peak_rate, weight_decay=0.0
+    )
+    weights = [torch.tensor(w, dtype=torch.float32, device=device) for w in answer_weights(fit.answers, prior, recipe.most_weight)]
+    held = _seen_logits(network, fit, device)
+    curves = _resume(work, network, learned, optimiser)
+    for epoch, row in enumerate(curves, 1):
+        on_epoch(epoch, row)
+    for epoch in range(len(curves), recipe.epochs):
+        torch.manual_seed(_seed(recipe.seed, epoch))
+        losses = [
+            _step(network, learned, anchor, optimiser, recipe, batch, weights, held, (epoch + share) / recipe.epochs)
+            for share, batch in _batches(fit, recipe, epoch, device)
+        ]
+        row = {"fit_loss": float(np.mean(losses)), **figures(network, check, "check")}
+        curves.append(row)
+        _keep(work, learned, optimiser, curves)
+        on_epoch(epoch + 1, row)
+    return network.cpu().eval()
+
+
+def _set_free(network: PartNetwork) -> dict[str, torch.nn.Parameter]:
+    """What is trained: queries and answers. Everything else stays, dropout's noise aside."""
+    network.requires_grad_(False).eval()
+    learned = {"queries": network.queries}
+    learned |= {f"answer.{name}": p for name, p in network.answer.named_parameters()}
+    for p in learned.values():
+        p.requires_grad_(True)
+    # The last query asks for the box, and boxes are not learned here.
+    network.queries.register_hook(lambda grad: torch.cat((grad[: len(HEADS)], torch.zeros_like(grad[len(HEADS) :]))))
+    return learned
+
+
+def _seed(seed: int, epoch: int) -> int:
+    return int(np.random.default_rng([seed, epoch]).integers(2**31))
+
+
+@torch.no_grad()
+def _seen_logits(network: PartNetwork, data: LabelledTokens, device: torch.device) -> Tensor:
+    """What the heads say at the start on whether a person could judge, (crops, heads)."""
+    seen = torch.zeros(data.count, len(HEADS), device=device)
+    for places, group in data.groups:
+        for i in range(0, len(places), _BATCH):
+            _, logits = network.cues(network.attend(group[i : i + _BATCH].to(device).float()))
+            seen[list(places[i : i + _BATCH])] = logits
+    return seen
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Batch:
+    places: Tensor
+    tokens: Tensor
+    answers: Tensor
+
+
+def _batches(data: LabelledTokens, recipe: HeadsRecipe, epoch: int, device: torch.device) -> list[tuple[float, _Batch]]:
+    """All crops once, in an order that seed and epoch give, each batch of one size; with the share of the epoch done."""
+    rng = np.random.default_rng([recipe.seed, epoch, 1])
+    cuts = []
+    for places, group in data.groups:
+        order = rng.permutation(len(places))
+        cuts += [(places, group, order[i : i + recipe.batch]) for i in range(0, len(order), recipe.batch)]
+    rng.shuffle(cuts)  # type: ignore[arg-type]
+    batches = []
+    for done, (places, group, rows) in enumerate(cuts):
+        where = np.array(places)[rows]
+        answers = torch.from_numpy(data.answers[where]).to(device)
+        tokens = group[torch.from_numpy(rows)].to(device)
+        batches.append(((done + 1) / len(cuts), _Batch(torch.from_numpy(where).to(device), tokens, answers)))
+    return batches
+
+
+def _step(
+    network: PartNetwork,
+    learned: Mapping[str, torch.nn.Parameter],
+    anchor: Sequence[Tensor],
+    optimiser: torch.optim.Optimizer,
+    recipe: HeadsRecipe,
+    batch: _Batch,
+    weights: Sequence[Tensor],
+    held: Tensor,
+    progress: float,
+) -> float:
+    network.drop.train(recipe.dropout)
+    set_lr(optimiser, min(progress, 1.0), _WARMUP)
+    device = batch.tokens.device
+    with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+        answers, seen = network.cues(network.attend(batch.tokens.float()))
+    loss = _answer_loss(answers.float(), batch.answers, weights)
+    loss = loss + 0.1 * F.mse_loss(seen.float(), held[batch.places])
+    pull = sum(((p - a) ** 2).sum() for p, a in zip(learned.values(), anchor, strict=True))
+    take_step(loss + recipe.hold_to_start * pull, network, optimiser, _LONGEST)
+    network.drop.eval()
+    return float(loss.detach())
+
+
+def _answer_loss(logits: Tensor, answers: Tensor, weights: Sequence[Tensor]) -> Tensor:
+    """Mean over the heads that are asked of their weighed cross-entropy."""
+    losses = []
+    for number, where in enumerate(head_slices().values()):
+        asked = answers[:, number] >= 0
+        if asked.any():
+            truth = answers[asked, number]
+            each = F.cross_entropy(logits[asked][:, where], truth, reduction="none")
+            weight = weights[number][truth]
+            losses.append((each * weight).sum() / weight.sum().clamp(min=1e-6))
+    return torch.stack(losses).mean() if losses else logits.sum() * 0
+
+
+@torch.no_grad()
+def told(network: PartNetwork, data: LabelledTokens) -> NDArray[np.float32]:
+    """The heads' logits on crops, (crops, answers of all heads side by side)."""
+    device = next(network.parameters()).device
+    out = np.zeros((data.count, sum(len(head.answers) for head in HEADS)), np.float32)
+    for places, group in data.groups:
+        for i in range(0, len(places), _BATCH):
+            answers, _ = network.cues(network.attend(group[i : i + _BATCH].to(device).float()))
+            out[list(places[i : i + _BATCH])] = answers.float().cpu().numpy()
+    return out
+
+
+def figures(network: PartNetwork, data: LabelledTokens, name: str) -> dict[str, float]:
+    """Mean loss and share right over the heads that data ask; empty without data."""
+    logits, losses, right = told(network, data), [], []
+    for number, where in enumerate(head_slices().values()):
+        asked = data.answers[:, number] >= 0
+        if asked.any():
+            wide, truth = logits[asked][:, where].astype(np.float64), data.answers[asked, number]
+            log_sum = np.log(np.exp(wide - wide.max(1, keepdims=True)).sum(1)) + wide.max(1)
+            losses.append(float((log_sum - wide[np.arange(len(truth)), truth]).mean()))
+            right.append(float((wide.argmax(1) == truth).mean()))
+    return {f"{name}_loss": float(np.mean(losses)), f"{name}_right": float(np.mean(right))} if losses else {}
+
+
+# ---------------------------------------------------------------- going on after a stop
+
+
+def _keep(
+    work: Path,
+    learned: Mapping[str, torch.nn.Parameter],
+    optimiser: torch.optim.Optimizer,
+    curves: Sequence[Mapping[str, float]],
+) -> None:
+    """Everything needed to go on, in one file that appears whole."""
+    tensors: dict[str, Tensor] = {}
+    for name, p in learned.items():
+        tensors[name] = p.detach().cpu().contiguous()
+        for key, value in optimiser.state[p].items():
+            tensors[f"{name}|{key}"] = torch.as_tensor(value).detach().cpu().contiguous()
+    work.mkdir(parents=True, exist_ok=True)
+    draft = work / ".heads.safetensors"
+    save_file(tensors, str(draft), {_CURVES: json.dumps([dict(row) for row in curves])})
+    draft.replace(work / "heads.safetensors")
+
+
+def _resume(
+    work: Path, network: PartNetwork, learned: Mapping[str, torch.nn.Parameter], optimiser: torch.optim.Optimizer
+) -> list[Mapping[str, float]]:
+    """Put weights and optimiser back where they were; the curves so far, empty at a fresh start."""
+    path = work / "heads.safetensors"
+    if not path.exists():
+        return []
+    with safe_open(str(path), framework="pt") as file, torch.no_grad():
+        for name, p in learned.items():
+            p.copy_(file.get_tensor(name))
+            state: dict[str, Any] = {}
+            for key in ("step", "exp_avg", "exp_avg_sq"):
+                kept = file.get_tensor(f"{name}|{key}")
+                state[key] = kept if key == "step" else kept.to(p.device)
+            optimiser.state[p] = state
+        curves: list[Mapping[str, float]] = json.loads((file.metadata() or {})[_CURVES])
+    return curves
+
+
+def work_folder(shelf: Path, weights_hash: str, version: str, recipe: HeadsRecipe) -> Path:
+    """Where a training keeps what it needs to go on: another folder for other weights, crops or settings."""
+    settings = recipe.model_dump_json()
+    name = f"{weights_hash[:8]}-{version[:8]}-{_digits(settings)}"
+    return shelf / "going" / name
+
+
+def _digits(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
