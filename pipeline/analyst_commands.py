@@ -20,12 +20,15 @@ if TYPE_CHECKING:
     from pipeline.improve.gate import Weighed
     from pipeline.improve.relearn import House
     from pipeline.improve.shelf import Shelf
+    from pipeline.records.database import Store
 
 DONE, STOPPED = 0, 1
+_SHOWN = 10
 _HOME = Path(__file__).resolve().parent.parent
 _SHELF = Path("out/shelf")
 _RECIPE = _HOME / "configs" / "learning" / "heads.yaml"
 Made = TypeVar("Made")
+Parser = TypeVar("Parser", bound=argparse.ArgumentParser)
 AddConfigs = Callable[[argparse.ArgumentParser], None]
 
 
@@ -51,13 +54,14 @@ def models_folder(named: str, shelf: str) -> Path:
 def add_shelf(parser: argparse.ArgumentParser) -> None:
     """The option that names the shelf."""
     parser.add_argument(
-        "--shelf", default=str(_SHELF), metavar="DIR_OR_URL", help="where trained bundles are kept; default: %(default)s"
+        "--shelf",
+        default=str(_SHELF),
+        metavar="DIR_OR_URL",
+        help="where trained bundles are kept; default: %(default)s",
     )
 
 
-def add_analyst_commands(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser], add_configs: AddConfigs
-) -> None:
+def add_analyst_commands(commands: argparse._SubParsersAction[Parser], add_configs: AddConfigs) -> None:
     """Add all of them to the command line."""
     _add_labels(commands, add_configs)
 
@@ -84,7 +88,7 @@ def add_analyst_commands(
     back.set_defaults(command=_take_back)
 
 
-def _add_labels(commands: argparse._SubParsersAction[argparse.ArgumentParser], add_configs: AddConfigs) -> None:
+def _add_labels(commands: argparse._SubParsersAction[Parser], add_configs: AddConfigs) -> None:
     labels = commands.add_parser("labels", help="gather, check and freeze labels")
     what = labels.add_subparsers(required=True, metavar="WHAT", parser_class=type(labels))
 
@@ -101,6 +105,15 @@ def _add_labels(commands: argparse._SubParsersAction[argparse.ArgumentParser], a
     check.add_argument("--models", default=str(_HOME / "models"), metavar="DIR_OR_NAME", help="the networks in use")
     _add_house(check, add_configs)
     check.set_defaults(command=_check)
+
+    worth = what.add_parser("next", help="which parts of a run teach most, once labelled (training extra)")
+    worth.add_argument("run", type=Path, metavar="RUN_FOLDER", help="a folder that scan wrote")
+    worth.add_argument("--store", metavar="URL", help="offer them on the page with this database, too")
+    worth.add_argument("--count", type=int, default=30, metavar="N", help="how many; default: %(default)s")
+    worth.add_argument("--pool", type=int, default=600, metavar="N", help="chosen from so many; default: %(default)s")
+    worth.add_argument("--models", default=str(_HOME / "models"), metavar="DIR_OR_NAME", help="the networks in use")
+    _add_house(worth, add_configs)
+    worth.set_defaults(command=_next)
 
     freeze = what.add_parser("freeze", help="set a labelled folder aside to test on: nothing may be trained on it")
     freeze.add_argument("folder", type=Path, metavar="FOLDER", help="a labelled folder")
@@ -123,15 +136,9 @@ def _add_house(parser: argparse.ArgumentParser, add_configs: AddConfigs) -> None
 
 
 def _gather(options: argparse.Namespace) -> int:
-    try:
-        from pipeline.records.database import Store
-        from pipeline.records.labels_out import gather_labels
-    except ModuleNotFoundError as err:
-        raise NothingToDo(f"{err}; this needs: pip install -r requirements/review.txt") from err
-    try:
-        records = Store(options.store)
-    except ValueError as err:
-        raise NothingToDo(str(err)) from err
+    records = _open_records(options.store)
+    from pipeline.records.labels_out import gather_labels
+
     with records.reading() as session, _bar("gathering labels") as tell:
         made = gather_labels(session, options.out, tell, options.since)
     records.close()
@@ -153,7 +160,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.test:
         test = _dataset(options.test)
     else:
-        frozen = [_or_nothing(lambda one=one: read_frozen(one)) for one in frozen_sets(shelf_dir)]
+        frozen = _or_nothing(lambda: [read_frozen(one) for one in frozen_sets(shelf_dir)])
         test = Dataset(tuple(listing for data in frozen for listing in data.listings))
     options.out.mkdir(parents=True, exist_ok=True)
     features = Features(models / "parts.safetensors", shelf_dir / "features")
@@ -163,6 +170,46 @@ def _check(options: argparse.Namespace) -> int:
     say(f"Dataset {checked.version}, {checked.listings} listings, {checked.crops} labelled parts. {counts}.")
     say(f"Read {options.out / 'labels.md'}; look at {options.out / 'mislabels.png'}.")
     return STOPPED if checked.findings else DONE
+
+
+def _next(options: argparse.Namespace) -> int:
+    from pipeline.improve.crops import Features
+    from pipeline.improve.what_next import what_to_label_next
+
+    records = None if options.store is None else _open_records(options.store)
+    models = models_folder(options.models, options.shelf)
+    features = Features(models / "parts.safetensors", _shelf_dir(options.shelf) / "features")
+    sheets = load_sheets(options.configs)
+    found = what_to_label_next(options.run, sheets, features, options.count, options.pool, _bar)
+    for place, one in enumerate(found[:_SHOWN], 1):
+        told = ", ".join(f"{answer} {chance:.0%}" for answer, chance in one.told.items())
+        say(f"{place}. {one.crop.of.listing.listing_id}, {one.crop.part.photo}: {one.cue}? {told}")
+    say(f"{len(found)} parts are worth a label; look at {options.run / 'worth_a_label.png'}")
+    if records is not None:
+        from pipeline.records.worth_a_label import Offer, offer
+
+        offers = [
+            Offer(one.crop.of.listing.listing_id, one.crop.of.photo_of(one.crop.part), one.crop.part.part.value,
+                  (box.x, box.y, box.w, box.h), one.cue, one.told)
+            for one in found
+            if (box := one.crop.part.box)
+        ]  # fmt: skip
+        with records.writing() as session:
+            say(f"{offer(session, offers)} of them are offered on the page, under Figures")
+        records.close()
+    return DONE
+
+
+def _open_records(url: str) -> Store:
+    """The page's database."""
+    try:
+        from pipeline.records.database import Store
+    except ModuleNotFoundError as err:
+        raise NothingToDo(f"{err}; this needs: pip install -r requirements/review.txt") from err
+    try:
+        return Store(url)
+    except ValueError as err:
+        raise NothingToDo(str(err)) from err
 
 
 def _freeze(options: argparse.Namespace) -> int:
@@ -184,7 +231,9 @@ def _relearn(options: argparse.Namespace) -> int:
     made = _or_nothing(lambda: relearn(data, nights, _start(shelf), shelf, house, recipe, _bar))
     say(f"Candidate {made.candidate.number} learned from {made.fit_crops} crops of dataset {made.version}.")
     if "check_loss" in made.after:
-        said = [f"{figures['check_loss']:.3f} ({figures['check_right']:.1%} right)" for figures in (made.before, made.after)]
+        said = [
+            f"{figures['check_loss']:.3f} ({figures['check_right']:.1%} right)" for figures in (made.before, made.after)
+        ]
         say(f"On {made.check_crops} crops of sellers kept back: loss {said[0]} before, {said[1]} now.")
     say(f"Evidence fitted to: {made.evidence}. Next: denim-triage compare --out DIR")
     return DONE
@@ -231,7 +280,8 @@ def _weigh(options: argparse.Namespace) -> tuple[Weighed, Shelf]:
 
     shelf, house = _shelf(options), _house(options)
     _start(shelf)
-    tests = {f"frozen {one.name}": _or_nothing(lambda one=one: read_frozen(one)) for one in frozen_sets(house.shelf_dir)}
+    frozen = frozen_sets(house.shelf_dir)
+    tests = _or_nothing(lambda: {f"frozen {one.name}": read_frozen(one) for one in frozen})
     if options.newest is not None:
         tests["newest decisions"] = _dataset([options.newest])
     if not tests:

@@ -68,7 +68,9 @@ def _moved(
     if min(totals) == 0:
         return dict(start)
     raw = {
-        state: [max((weight * start[state][kind] + counts[state][kind]) / totals[kind], _LEAST_SHARE) for kind in (0, 1)]
+        state: [
+            max((weight * start[state][kind] + counts[state][kind]) / totals[kind], _LEAST_SHARE) for kind in (0, 1)
+        ]
         for state in start
     }
     sums = [sum(share[kind] for share in raw.values()) for kind in (0, 1)]

@@ -25,11 +25,11 @@ from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, 
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
 from pipeline.train.export import export_parts, save_card
-from pipeline.train.fit_evidence import fit_temperature, update_card
+from pipeline.train.fit_evidence import fit_temperature
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import save_weights
 
-_FEWEST = 20  # labelled crops of a head below which its temperature stays
+_FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +60,17 @@ def write_networks(network: PartNetwork, start: Path, out: Path) -> None:
         save_card(out / f"{GENUINE}.yaml", card | {"parts_sha256": sha256_of(out / "parts.bin")})
 
 
-def fit_temperatures_of_heads(out: Path, logits: NDArray[np.float32], answers: NDArray[np.int64], most: float) -> None:
-    """Fit each head's temperature to crops that it did not learn from; the part network's card is changed.
+def fit_temperatures_of_heads(
+    card: PartsCard, logits: NDArray[np.float32], answers: NDArray[np.int64], most: float
+) -> dict[str, float]:
+    """Each head's temperature, fitted to crops that it did not learn from where there are enough.
 
     Args:
-        out: the bundle.
+        card: the part network's.
         logits: (crops, answers of all heads).
         answers: (crops, heads), -1 where not asked.
         most: as for `answer_weights`; the mix of answers must be the one that the card says.
     """
-    card = read_card(out, "parts", PartsCard)
     weights = answer_weights(answers, card.training_prior, most)
     temperature = dict(card.temperature)
     for number, head in enumerate(HEADS):
@@ -78,7 +79,7 @@ def fit_temperatures_of_heads(out: Path, logits: NDArray[np.float32], answers: N
             truth = answers[asked, number]
             told = logits[asked][:, head_slices()[head.name]]
             temperature[head.name] = round(fit_temperature(told, truth, weights[number][truth]), 3)
-    update_card(out, "parts", PartsCard, {"temperature": temperature})
+    return temperature
 
 
 def refit_evidence(

@@ -8,6 +8,7 @@ from pathlib import Path
 from textwrap import wrap
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -45,10 +46,8 @@ def draw_sheet(tiles: Sequence[Tile], title: str, path: Path) -> None:
     figure.savefig(path, dpi=100)
 
 
-def _draw_tile(axes: object, tile: Tile, pixels: NDArray[np.uint8] | None) -> None:
-    from matplotlib.axes import Axes
-
-    assert isinstance(axes, Axes)
+def _draw_tile(axes: Axes, tile: Tile, pixels: NDArray[np.uint8] | None) -> None:
+    words = "\n".join(wrap(tile.caption, _WIDTH))
     axes.imshow(np.full((8, 8, 3), 128, np.uint8) if pixels is None else pixels)
-    axes.text(0, -0.03, "\n".join(wrap(tile.caption, _WIDTH)), transform=axes.transAxes, va="top", fontsize=7, color=_INK)
+    axes.text(0, -0.03, words, transform=axes.transAxes, va="top", fontsize=7, color=_INK)
     axes.set_title("\n".join(wrap(tile.notice, _WIDTH - 4)), fontsize=8, color=_ORANGE, loc="left")

@@ -11,7 +11,6 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import openvino as ov
@@ -96,7 +95,7 @@ class Features:
         """Use the trunk of `weights` (safetensors) and keep what it says under `memory`."""
         self.network = load_network(PartNetwork, weights).eval()
         self._memory = memory / sha256_of(weights)[:16]
-        self._runs: dict[int, Any] = {}
+        self._runs: dict[int, ov.CompiledModel] = {}
 
     def of_crops(self, crops: Sequence[Crop], on_progress: OnProgress) -> list[Tokens | None]:
         """Tokens (places, channels) of each crop; None where its photo can't be read."""
@@ -104,9 +103,9 @@ class Features:
         missing = [place for place, tokens in enumerate(found) if tokens is None]
         on_progress(len(crops) - len(missing), len(crops))
         for done, (place, pixels) in enumerate(pictures_of([crops[place] for place in missing]), 1):
-            where = missing[place]
-            found[where] = self.look(pixels)
-            self._remember(crops[where].key, found[where])
+            tokens = self.look(pixels)
+            found[missing[place]] = tokens
+            self._remember(crops[missing[place]].key, tokens)
             on_progress(len(crops) - len(missing) + done, len(crops))
         return found
 
@@ -125,7 +124,7 @@ class Features:
         path = self._path(key)
         return np.load(path, allow_pickle=False) if path.exists() else None
 
-    def _remember(self, key: str, tokens: Tokens | None) -> None:
+    def _remember(self, key: str, tokens: Tokens) -> None:
         path = self._path(key)
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = path.with_suffix(".new.npy")
@@ -144,7 +143,7 @@ class _TrunkAlone(nn.Module):
         return self.network.tokens(self.network.trunk(x))
 
 
-def _compiled(network: PartNetwork, side_px: int) -> Any:
+def _compiled(network: PartNetwork, side_px: int) -> ov.CompiledModel:
     """The trunk for one crop at a time, several times as fast as torch on a processor."""
     model = traced(_TrunkAlone(network), side_px)
     model.reshape([1, 3, side_px, side_px])

@@ -14,7 +14,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
 from pipeline.domain import Listing
 from pipeline.evaluate.labelled import LabelledPart, PairTruth, photo_key, read_labelled
@@ -187,5 +186,5 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _dumped(value: Any) -> str:
+def _dumped(value: object) -> str:
     return json.dumps(value, sort_keys=True, default=str)

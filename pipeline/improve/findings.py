@@ -13,6 +13,7 @@ class Worry(StrEnum):
     CONTRADICTION = "contradiction"
     MISLABEL = "mislabel"
     GAP = "gap"
+    UNREADABLE = "unreadable"
 
     @property
     def says(self) -> str:
@@ -22,6 +23,7 @@ class Worry(StrEnum):
             Worry.CONTRADICTION: "Labels that contradict each other",
             Worry.MISLABEL: "Labels that look wrong",
             Worry.GAP: "Too few examples",
+            Worry.UNREADABLE: "Photos that can't be read",
         }[self]
 
 

@@ -46,7 +46,9 @@ def _one_seller(crops: Sequence[Crop]) -> list[Finding]:
         for place, answer in enumerate(head.answers):
             of_answer = [crop for crop in crops if crop.labels.answers[number] == place]
             if len(of_answer) >= FEWEST_TO_CHECK and len({crop.seller for crop in of_answer}) == 1:
-                sentence = f"{head.name} = {answer}: all {len(of_answer)} examples are of the seller {of_answer[0].seller}."
+                sentence = (
+                    f"{head.name} = {answer}: all {len(of_answer)} examples are of the seller {of_answer[0].seller}."
+                )
                 names = tuple(sorted({crop.of.listing.listing_id for crop in of_answer}))
                 found.append(Finding(Worry.GAP, sentence, names))
     return found

@@ -57,11 +57,15 @@ def _same_sellers(sides: Sides) -> list[Finding]:
 def _same_photos(sides: Sides, on_progress: OnProgress) -> list[Finding]:
     """Photos of one side that are known again on another; the search for reused photos compares across sides."""
     entries: list[tuple[str, str, str, Fingerprint]] = []
+    unread: list[Finding] = []
     jobs = [(side, one, path) for side, listings in sides.items() for one in listings for path in one.photos]
     for done, (side, one, path) in enumerate(jobs, 1):
         photo = read_photo(one.folder, path)
         if isinstance(photo, Photo):
             entries.append((f"{side} {one.listing.listing_id}", side.value, path, fingerprint(photo)))
+        else:
+            name = one.listing.listing_id
+            unread.append(Finding(Worry.UNREADABLE, f"{name}, {path}: {photo.reason}.", (name,)))
         on_progress(done, len(jobs))
     pairs: dict[tuple[str, str], str] = {}
     for name, matches in find_reuse(entries).items():
@@ -69,8 +73,11 @@ def _same_photos(sides: Sides, on_progress: OnProgress) -> list[Finding]:
             mine, theirs = sorted((name, match.other_listing_id))
             pairs.setdefault((mine, theirs), match.photo)
     return [
-        Finding(Worry.LEAK, f"{mine} and {theirs} show the same photo ({photo}).", (_listing(mine), _listing(theirs)))
-        for (mine, theirs), photo in sorted(pairs.items())
+        *(
+            Finding(Worry.LEAK, f"{one} and {other} show the same photo ({photo}).", (_listing(one), _listing(other)))
+            for (one, other), photo in sorted(pairs.items())
+        ),
+        *unread,
     ]
 
 
@@ -90,7 +97,5 @@ def photos_twice(data: Dataset) -> list[tuple[LabelledListing, LabelledListing, 
         for sha in set(one.photos.values()) - {""}:
             holders[sha].append(one)
     return [
-        (one, other, sha)
-        for sha, listings in holders.items()
-        for one, other in itertools.combinations(listings, 2)
+        (one, other, sha) for sha, listings in holders.items() for one, other in itertools.combinations(listings, 2)
     ]

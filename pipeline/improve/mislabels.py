@@ -47,7 +47,9 @@ class Mislabel:
         return Finding(Worry.MISLABEL, f"{name}, {self.crop.part.photo}: {told}.", (name,))
 
 
-def find_mislabels(crops: Sequence[Crop], found: NDArray[np.float32], seed: int = 0) -> tuple[list[Mislabel], list[str]]:
+def find_mislabels(
+    crops: Sequence[Crop], found: NDArray[np.float32], seed: int = 0
+) -> tuple[list[Mislabel], list[str]]:
     """Likely mislabels of all heads, the least likely labels first.
 
     Args:
@@ -103,9 +105,9 @@ def _issues(crops: Sequence[Crop], head: Head, told: _Told) -> list[Mislabel]:
     wrong = find_label_issues(told.labels, told.chances, filter_by="both", n_jobs=1)
     return [
         Mislabel(
-            crop=crops[told.rows[row]],
+            crop=crops[int(told.rows[row])],
             head=head,
-            labelled=told.answers[told.labels[row]],
+            labelled=told.answers[int(told.labels[row])],
             looks=told.answers[int(told.chances[row].argmax())],
             chance_of_label=float(told.chances[row, told.labels[row]]),
             chance_of_look=float(told.chances[row].max()),

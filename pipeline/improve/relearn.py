@@ -1,4 +1,4 @@
-"""From labelled folders to a candidate on the shelf: heads trained, temperatures and evidence fitted, all in one bundle."""
+"""From labelled folders to a candidate on the shelf: heads, temperatures and evidence, all in one bundle."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, t
 from pipeline.intake import check_against_sheets
 from pipeline.model_files import PartsCard, models_id, read_card, read_fitted, sha256_of
 from pipeline.scan import Pool, look_at_listings
+from pipeline.train.fit_evidence import update_card
 from pipeline.train.networks import PartNetwork
 
 Progress = Callable[[str], AbstractContextManager[OnProgress]]
@@ -42,7 +43,7 @@ class House:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A candidate, the dataset's version, crops learned from and checked on, and the heads' figures before and after."""
+    """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after."""
 
     candidate: OnShelf
     version: str
@@ -110,11 +111,15 @@ def relearn(
         after = figures(network, material.check, "check")
         with tempfile.TemporaryDirectory() as name:
             bundle = Path(name) / "bundle"
-            evidence = _write_bundle(network, material, bundle, _unlearned(data, nights), start, house, recipe, progress)
+            evidence = _write_bundle(
+                network, material, bundle, _unlearned(data, nights), start, house, recipe, progress
+            )
             logits = told(network, material.check)
             temperature = read_card(bundle, "parts", PartsCard).temperature
             log_pictures(curves, material.check_crops, chances_by_head(logits, material.check.answers, temperature))
-            mlflow.log_metrics({f"before_{k}": v for k, v in before.items()} | {f"after_{k}": v for k, v in after.items()})
+            mlflow.log_metrics(
+                {f"before_{k}": v for k, v in before.items()} | {f"after_{k}": v for k, v in after.items()}
+            )
             candidate = shelf.put(bundle, run.info.run_id, CANDIDATE)
     shutil.rmtree(work, ignore_errors=True)  # it is done, so there is nothing to go on from
     return Learned(candidate, data.version, material.fit.count, material.check.count, before, after, evidence)
@@ -168,7 +173,9 @@ def _write_bundle(
 ) -> str:
     """Everything of the candidate; in a sentence what its evidence was fitted to."""
     write_networks(network, start, bundle)
-    fit_temperatures_of_heads(bundle, told(network, material.check), material.check.answers, recipe.most_weight)
+    card, logits = read_card(bundle, "parts", PartsCard), told(network, material.check)
+    temperature = fit_temperatures_of_heads(card, logits, material.check.answers, recipe.most_weight)
+    update_card(bundle, "parts", PartsCard, {"temperature": temperature})
     in_use = as_fitted(house.evidence, read_fitted(start))
     with progress("reading the sellers kept back") as tell:
         readings, truth = read_nights(nights, bundle, house, in_use, tell)

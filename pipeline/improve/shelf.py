@@ -93,7 +93,9 @@ class Shelf:
                 return self._fetched(self.client.get_model_version(BUNDLES, name))
             return self._fetched(self.client.get_model_version_by_alias(BUNDLES, name))
         except MlflowException as err:
-            raise NothingToDo(f"there is no {name!r} on the shelf {self.url}; denim-triage relearn makes a candidate") from err
+            raise NothingToDo(
+                f"there is no {name!r} on the shelf {self.url}; denim-triage relearn makes a candidate"
+            ) from err
 
     def has(self, name: str) -> bool:
         """Whether a name is given."""
@@ -104,10 +106,11 @@ class Shelf:
         return True
 
     def _fetched(self, version: ModelVersion) -> OnShelf:
+        source = str(version.source)
         folder = Path(
             mlflow.artifacts.download_artifacts(
-                artifact_uri=version.source,
-                dst_path=None if version.source.startswith("file:") else str(self._room(int(version.version))),
+                artifact_uri=source,
+                dst_path=None if source.startswith("file:") else str(self._room(int(version.version))),
                 tracking_uri=self.url,
             )
         )

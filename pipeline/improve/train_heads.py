@@ -114,7 +114,8 @@ def train_heads(
     optimiser = torch.optim.AdamW(
         [{"params": list(learned.values()), "base": recipe.peak_rate}], lr=recipe.peak_rate, weight_decay=0.0
     )
-    weights = [torch.tensor(w, dtype=torch.float32, device=device) for w in answer_weights(fit.answers, prior, recipe.most_weight)]
+    weighed = answer_weights(fit.answers, prior, recipe.most_weight)
+    weights = [torch.tensor(one, dtype=torch.float32, device=device) for one in weighed]
     held = _seen_logits(network, fit, device)
     curves = _resume(work, network, learned, optimiser)
     for epoch, row in enumerate(curves, 1):
@@ -139,9 +140,13 @@ def _set_free(network: PartNetwork) -> dict[str, torch.nn.Parameter]:
     learned |= {f"answer.{name}": p for name, p in network.answer.named_parameters()}
     for p in learned.values():
         p.requires_grad_(True)
-    # The last query asks for the box, and boxes are not learned here.
-    network.queries.register_hook(lambda grad: torch.cat((grad[: len(HEADS)], torch.zeros_like(grad[len(HEADS) :]))))
+    network.queries.register_hook(_but_the_box)  # type: ignore[no-untyped-call]
     return learned
+
+
+def _but_the_box(grad: Tensor) -> Tensor:
+    """A gradient of the queries without the last one's: it asks for the box, and boxes are not learned here."""
+    return torch.cat((grad[: len(HEADS)], torch.zeros_like(grad[len(HEADS) :])))
 
 
 def _seed(seed: int, epoch: int) -> int:
@@ -167,13 +172,13 @@ class _Batch:
 
 
 def _batches(data: LabelledTokens, recipe: HeadsRecipe, epoch: int, device: torch.device) -> list[tuple[float, _Batch]]:
-    """All crops once, in an order that seed and epoch give, each batch of one size; with the share of the epoch done."""
+    """All crops once, as seed and epoch order them, each batch of one size; with the share of the epoch done."""
     rng = np.random.default_rng([recipe.seed, epoch, 1])
     cuts = []
     for places, group in data.groups:
         order = rng.permutation(len(places))
         cuts += [(places, group, order[i : i + recipe.batch]) for i in range(0, len(order), recipe.batch)]
-    rng.shuffle(cuts)  # type: ignore[arg-type]
+    rng.shuffle(cuts)
     batches = []
     for done, (places, group, rows) in enumerate(cuts):
         where = np.array(places)[rows]

@@ -157,9 +157,7 @@ def _stands(
     return read if cue in ticked or is_looked_through else None
 
 
-def _corrections(
-    session: Session, listing: Listing
-) -> tuple[dict[str, str | None], dict[int, list[float] | None]]:
+def _corrections(session: Session, listing: Listing) -> tuple[dict[str, str | None], dict[int, list[float] | None]]:
     """The newest standing corrections of cues and of boxes."""
     rows = session.scalars(
         select(Correction)
