@@ -86,7 +86,7 @@ def _told_by_others(crops: Sequence[Crop], found: NDArray[np.float32], number: i
     answers = np.array([crop.labels.answers[number] for crop in crops])
     known = [k for k in range(len(HEADS[number].answers)) if (answers == k).sum() >= _FEWEST_OF_A_CLASS]
     rows = np.flatnonzero(np.isin(answers, known))
-    sellers = np.array([crops[place].seller for place in rows])
+    sellers = np.array([crops[place].seller for place in rows.tolist()])
     if len(known) < 2 or len(set(sellers)) < _FOLDS:
         return None
     labels = np.searchsorted(known, answers[rows])

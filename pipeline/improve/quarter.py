@@ -352,6 +352,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
     console = Console(stderr=True)
+    torch.set_num_threads(1)  # small products: more threads mostly wait for each other
     weights = args.models / "parts.safetensors"
     with progress("drawing crops", console) as tell:
         bank = bank_of(args.seed, args.configs, weights, args.out / "bank", args.workers, tell)

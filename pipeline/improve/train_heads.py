@@ -13,7 +13,7 @@ from __future__ import annotations
 import copy
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ from safetensors.torch import save_file
 from torch import Tensor
 from torch.nn import functional as F
 
-from pipeline.classify.heads import HEADS, head_slices
+from pipeline.classify.heads import ANSWER_COUNT, HEADS, head_slices
 from pipeline.config import HeadsRecipe
 from pipeline.improve.crops import Crop, Tokens, stacked
 from pipeline.train.loop import set_lr, take_step, training_device
@@ -116,7 +116,8 @@ def train_heads(
     )
     weighed = answer_weights(fit.answers, prior, recipe.most_weight)
     weights = [torch.tensor(one, dtype=torch.float32, device=device) for one in weighed]
-    held = _seen_logits(network, fit, device)
+    material, to_check = _prepared(network, fit, device), _prepared(network, check, device)
+    held = _seen_logits(network, material, fit.count)
     curves = _resume(work, network, learned, optimiser)
     for epoch, row in enumerate(curves, 1):
         on_epoch(epoch, row)
@@ -124,9 +125,12 @@ def train_heads(
         torch.manual_seed(_seed(recipe.seed, epoch))
         losses = [
             _step(network, learned, anchor, optimiser, recipe, batch, weights, held, (epoch + share) / recipe.epochs)
-            for share, batch in _batches(fit, recipe, epoch, device)
+            for share, batch in _batches(material, fit.answers, recipe, epoch, device)
         ]
-        row = {"fit_loss": float(np.mean(losses)), **figures(network, check, "check")}
+        row = {
+            "fit_loss": float(np.mean(losses)),
+            **_figures(_told(network, to_check, check.count), check.answers, "check"),
+        }
         curves.append(row)
         _keep(work, learned, optimiser, curves)
         on_epoch(epoch + 1, row)
@@ -153,39 +157,64 @@ def _seed(seed: int, epoch: int) -> int:
     return int(np.random.default_rng([seed, epoch]).integers(2**31))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prepared:
+    """Crops of one size: their places among all, and keys and values, which do not change as queries learn."""
+
+    places: tuple[int, ...]
+    keys: Tensor
+    values: Tensor
+
+
 @torch.no_grad()
-def _seen_logits(network: PartNetwork, data: LabelledTokens, device: torch.device) -> Tensor:
-    """What the heads say at the start on whether a person could judge, (crops, heads)."""
-    seen = torch.zeros(data.count, len(HEADS), device=device)
+def _prepared(network: PartNetwork, data: LabelledTokens, device: torch.device) -> list[_Prepared]:
+    """Keys and values of all crops, in half precision: most of the work of an epoch, done once."""
+    found = []
     for places, group in data.groups:
-        for i in range(0, len(places), _BATCH):
-            _, logits = network.cues(network.attend(group[i : i + _BATCH].to(device).float()))
-            seen[list(places[i : i + _BATCH])] = logits
+        parts = [network.keys_and_values(part.to(device).float()) for part in group.split(_BATCH)]
+        keys, values = (torch.cat([part[k].half() for part in parts]) for k in (0, 1))
+        found.append(_Prepared(places, keys, values))
+    return found
+
+
+@torch.no_grad()
+def _seen_logits(network: PartNetwork, material: Sequence[_Prepared], count: int) -> Tensor:
+    """What the heads say at the start on whether a person could judge, (crops, heads)."""
+    seen = torch.zeros(count, len(HEADS), device=next(network.parameters()).device)
+    for group in material:
+        for rows in torch.arange(len(group.places)).split(_BATCH):
+            _, logits = network.cues(network.attend_to(group.keys[rows].float(), group.values[rows].float()))
+            seen[[group.places[row] for row in rows.tolist()]] = logits
     return seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Batch:
     places: Tensor
-    tokens: Tensor
+    keys: Tensor
+    values: Tensor
     answers: Tensor
 
 
-def _batches(data: LabelledTokens, recipe: HeadsRecipe, epoch: int, device: torch.device) -> list[tuple[float, _Batch]]:
+def _batches(
+    material: Sequence[_Prepared],
+    all_answers: NDArray[np.int64],
+    recipe: HeadsRecipe,
+    epoch: int,
+    device: torch.device,
+) -> Iterator[tuple[float, _Batch]]:
     """All crops once, as seed and epoch order them, each batch of one size; with the share of the epoch done."""
     rng = np.random.default_rng([recipe.seed, epoch, 1])
     cuts = []
-    for places, group in data.groups:
-        order = rng.permutation(len(places))
-        cuts += [(places, group, order[i : i + recipe.batch]) for i in range(0, len(order), recipe.batch)]
-    rng.shuffle(cuts)
-    batches = []
-    for done, (places, group, rows) in enumerate(cuts):
-        where = np.array(places)[rows]
-        answers = torch.from_numpy(data.answers[where]).to(device)
-        tokens = group[torch.from_numpy(rows)].to(device)
-        batches.append(((done + 1) / len(cuts), _Batch(torch.from_numpy(where).to(device), tokens, answers)))
-    return batches
+    for group in material:
+        order = rng.permutation(len(group.places))
+        cuts += [(group, order[i : i + recipe.batch]) for i in range(0, len(order), recipe.batch)]
+    for done, which in enumerate(rng.permutation(len(cuts)), 1):
+        group, rows = cuts[which]
+        where, chosen = np.array(group.places)[rows], torch.from_numpy(rows).to(device)
+        answers = torch.from_numpy(all_answers[where]).to(device)
+        places = torch.from_numpy(where).to(device)
+        yield done / len(cuts), _Batch(places, group.keys[chosen].float(), group.values[chosen].float(), answers)
 
 
 def _step(
@@ -201,9 +230,9 @@ def _step(
 ) -> float:
     network.drop.train(recipe.dropout)
     set_lr(optimiser, min(progress, 1.0), _WARMUP)
-    device = batch.tokens.device
+    device = batch.keys.device
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-        answers, seen = network.cues(network.attend(batch.tokens.float()))
+        answers, seen = network.cues(network.attend_to(batch.keys, batch.values))
     loss = _answer_loss(answers.float(), batch.answers, weights)
     loss = loss + 0.1 * F.mse_loss(seen.float(), held[batch.places])
     pull = sum(((p - a) ** 2).sum() for p, a in zip(learned.values(), anchor, strict=True))
@@ -228,22 +257,30 @@ def _answer_loss(logits: Tensor, answers: Tensor, weights: Sequence[Tensor]) -> 
 @torch.no_grad()
 def told(network: PartNetwork, data: LabelledTokens) -> NDArray[np.float32]:
     """The heads' logits on crops, (crops, answers of all heads side by side)."""
-    device = next(network.parameters()).device
-    out = np.zeros((data.count, sum(len(head.answers) for head in HEADS)), np.float32)
-    for places, group in data.groups:
-        for i in range(0, len(places), _BATCH):
-            answers, _ = network.cues(network.attend(group[i : i + _BATCH].to(device).float()))
-            out[list(places[i : i + _BATCH])] = answers.float().cpu().numpy()
+    return _told(network, _prepared(network, data, next(network.parameters()).device), data.count)
+
+
+@torch.no_grad()
+def _told(network: PartNetwork, material: Sequence[_Prepared], count: int) -> NDArray[np.float32]:
+    out = np.zeros((count, ANSWER_COUNT), np.float32)
+    for group in material:
+        for rows in torch.arange(len(group.places)).split(_BATCH):
+            answers, _ = network.cues(network.attend_to(group.keys[rows].float(), group.values[rows].float()))
+            out[[group.places[row] for row in rows.tolist()]] = answers.float().cpu().numpy()
     return out
 
 
 def figures(network: PartNetwork, data: LabelledTokens, name: str) -> dict[str, float]:
     """Mean loss and share right over the heads that data ask; empty without data."""
-    logits, losses, right = told(network, data), [], []
+    return _figures(told(network, data), data.answers, name)
+
+
+def _figures(logits: NDArray[np.float32], answers: NDArray[np.int64], name: str) -> dict[str, float]:
+    losses, right = [], []
     for number, where in enumerate(head_slices().values()):
-        asked = data.answers[:, number] >= 0
+        asked = answers[:, number] >= 0
         if asked.any():
-            wide, truth = logits[asked][:, where].astype(np.float64), data.answers[asked, number]
+            wide, truth = logits[asked][:, where].astype(np.float64), answers[asked, number]
             log_sum = np.log(np.exp(wide - wide.max(1, keepdims=True)).sum(1)) + wide.max(1)
             losses.append(float((log_sum - wide[np.arange(len(truth)), truth]).mean()))
             right.append(float((wide.argmax(1) == truth).mean()))

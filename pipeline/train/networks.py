@@ -177,10 +177,19 @@ class PartNetwork(nn.Module):
 
     def attend(self, t: Tensor) -> Tensor:
         """What each query finds among tokens (b, places, width): (b, queries, width); the last asks for the box."""
+        return self.attend_to(*self.keys_and_values(t))
+
+    def keys_and_values(self, t: Tensor) -> tuple[Tensor, Tensor]:
+        """What queries are compared with, (b, heads, width / heads, places); what they take, the last two turned."""
         b, n, w = t.shape
         d = w // self.heads
         k = self.key(t).view(b, n, self.heads, d).permute(0, 2, 3, 1)
-        v = self.value(t).view(b, n, self.heads, d).transpose(1, 2)
+        return k, self.value(t).view(b, n, self.heads, d).transpose(1, 2)
+
+    def attend_to(self, k: Tensor, v: Tensor) -> Tensor:
+        """As `attend`, from keys and values."""
+        b, _, d, _ = k.shape
+        w = d * self.heads
         q = self.queries.view(1, self.n_queries, self.heads, d).transpose(1, 2)
         weight = torch.softmax((q @ k) / math.sqrt(d), -1)
         pooled = (weight @ v).transpose(1, 2).reshape(b, self.n_queries, w) + self.queries

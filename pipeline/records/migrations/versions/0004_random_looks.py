@@ -16,7 +16,7 @@ def upgrade() -> None:
         sa.Column("run_id", sa.Integer(), nullable=False),
         sa.Column("top", sa.Integer(), nullable=False),
         sa.Column("rest", sa.Integer(), nullable=False),
-        sa.Column("cut_probability", sa.Float(), nullable=False),
+        sa.Column("cut_probability", sa.Double(), nullable=False),
         sa.Column("cut_listing_id", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(["run_id"], ["runs.id"]),
         sa.PrimaryKeyConstraint("run_id"),
