@@ -65,7 +65,7 @@ def _moved(
     start: Mapping[str, tuple[float, float]], counts: Mapping[str, Sequence[float]], weight: float
 ) -> dict[str, tuple[float, float]]:
     totals = [weight + sum(count[kind] for count in counts.values()) for kind in (0, 1)]
-    if min(totals) == 0:
+    if min(totals) == 0 or not any(map(any, counts.values())):
         return dict(start)
     raw = {
         state: [

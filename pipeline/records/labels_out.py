@@ -3,6 +3,7 @@
 A listing counts once it stands decided: held back is taken for a counterfeit, let go for genuine. Where an expert is to
 say, nothing is taken for true yet. On its parts stands what a person looked at: what was corrected, as corrected; the
 signs ticked for holding it back, as read; and on a listing that was let go, the clear readings that nobody objected to.
+A look drawn by chance stands for all listings that it was drawn from.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from sqlalchemy.orm import Session
 
 from pipeline.cues import CUES
 from pipeline.domain import PartName
+from pipeline.records.random_looks import stands_for
 from pipeline.records.tables import Correction, Decision, Listing, ListingPhoto, Part, PartCue, Photo, Run
 from pipeline.records.words import State
 
@@ -115,7 +117,7 @@ def _take(session: Session, folder: _Folder, listing: Listing) -> bool:
     folder.listings.append({name: getattr(listing, name) for name in _LISTING_FIELDS} | {"photos": names})
     states = {cue: state for _, cues, _ in labels for cue, state in cues.items()}
     truth = {"listing_id": listing.listing_id, "counterfeit": _TRUTH[State(listing.state)], "cues": states}
-    folder.truth.append(truth)
+    folder.truth.append(truth | {"stands_for": stands_for(session, listing.id)})
     return True
 
 

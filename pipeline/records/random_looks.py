@@ -119,6 +119,15 @@ def draw_random_looks(session: Session, run: Run, house: House) -> None:
     session.add_all(RandomLook(listing_id=number, run_id=run.id) for number in drawn)
 
 
+def stands_for(session: Session, listing_pk: int) -> float:
+    """For how many listings a look stands: those of the rest for one drawn among them, itself for any other."""
+    drawn = session.get(RandomLook, listing_pk)
+    if drawn is None:
+        return 1.0
+    looks = session.scalar(select(func.count()).select_from(RandomLook).where(RandomLook.run_id == drawn.run_id)) or 1
+    return session.get_one(RandomNight, drawn.run_id).rest / looks
+
+
 def is_turn_of_random_look(house: House) -> bool:
     """Whether the next listing is to be a random look, if one is waiting: as often as they are of a day's looks."""
     return secrets.randbelow(house.capacity) < house.random_looks

@@ -31,14 +31,16 @@ def test_a_cue_that_got_worse_is_refused_and_one_that_got_better_is_not():
     assert all(one.is_better for one in better)
 
 
+@pytest.mark.slow
 def test_of_many_candidates_that_are_as_good_few_are_refused_though_each_has_ten_cues():
-    # The bounds hold together at 95%, each side: of 40 candidates two are refused by chance, six hardly ever.
+    # The bounds hold together at 95%, each side: of 20 candidates one is refused by chance, five hardly ever; bounds
+    # that held cue by cue would refuse eight.
     rng = np.random.default_rng(2)
     refused = 0
-    for _ in range(40):
-        jobs = [(f"cue {k}", rows(rng, 1.5, 1.5, 60), CUE_FIGURES) for k in range(10)]
-        refused += any(one.is_worse for one in differences(jobs, draws=1000))
-    assert refused <= 6
+    for _ in range(20):
+        jobs = [(f"cue {k}", rows(rng, 1.5, 1.5, 60), CUE_FIGURES[:1]) for k in range(10)]
+        refused += any(one.is_worse for one in differences(jobs, draws=400))
+    assert refused <= 4
 
 
 def test_the_photos_of_one_pair_are_no_independent_witnesses():

@@ -27,7 +27,7 @@ def test_whole_nights_are_told_once_looks_by_chance_are_decided(page):
 def test_crops_worth_a_label_are_offered_with_their_picture(page):
     nina = page.as_somebody("nina", Role.ANALYST)
     with page.records.writing() as db:
-        photo = db.query(tables.Part).one().photo
+        photo = db.query(tables.Part).first().photo
         box, told = (100.0, 100.0, 200.0, 150.0), {"full": 0.55, "wrong": 0.45}
         offers = [
             Offer("L/1", photo, "tab", box, "tab_word", told),
