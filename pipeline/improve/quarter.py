@@ -52,7 +52,6 @@ _SHOWN = 0.75  # how likely a listing shows a part
 _ALSO_OLD = 0.3  # of the new kind, this share departs in an old way, too
 _ERRS = 0.05
 _WINDOW = 5  # weeks that are learned from
-_EPOCHS = 12
 _BOX = Box(0, 0, 100, 100)
 
 
@@ -225,7 +224,7 @@ def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Ar
         [number for number in recent if said.is_check[number] is side and world.bank[number].plan.week <= week]
         for side in (False, True)
     )
-    recipe = world.recipe.model_copy(update={"epochs": _EPOCHS})
+    recipe = world.recipe
     check_tokens = _labelled(world, check, said)
     network = train_heads(
         start.network, _labelled(world, fit, said), check_tokens, recipe, start.card.training_prior, work, _untold

@@ -107,6 +107,23 @@ def train_heads(
     """
     if fit.count == 0:
         raise ValueError("there is no labelled crop to learn from")
+    threads = torch.get_num_threads()
+    torch.set_num_threads(1)  # sums come out alike on every machine; the products are small, more threads mostly wait
+    try:
+        return _train(start, fit, check, recipe, prior, work, on_epoch)
+    finally:
+        torch.set_num_threads(threads)
+
+
+def _train(
+    start: PartNetwork,
+    fit: LabelledTokens,
+    check: LabelledTokens,
+    recipe: HeadsRecipe,
+    prior: Mapping[str, Mapping[str, float]],
+    work: Path,
+    on_epoch: OnEpoch,
+) -> PartNetwork:
     device = training_device()
     network = copy.deepcopy(start).to(device)
     learned = _set_free(network)
@@ -166,12 +183,16 @@ class _Prepared:
     values: Tensor
 
 
+def _slices(count: int) -> list[slice]:
+    return [slice(start, start + _BATCH) for start in range(0, count, _BATCH)]
+
+
 @torch.no_grad()
 def _prepared(network: PartNetwork, data: LabelledTokens, device: torch.device) -> list[_Prepared]:
     """Keys and values of all crops, in half precision: most of the work of an epoch, done once."""
     found = []
     for places, group in data.groups:
-        parts = [network.keys_and_values(part.to(device).float()) for part in group.split(_BATCH)]
+        parts = [network.keys_and_values(group[rows].to(device).float()) for rows in _slices(len(places))]
         keys, values = (torch.cat([part[k].half() for part in parts]) for k in (0, 1))
         found.append(_Prepared(places, keys, values))
     return found
@@ -182,9 +203,9 @@ def _seen_logits(network: PartNetwork, material: Sequence[_Prepared], count: int
     """What the heads say at the start on whether a person could judge, (crops, heads)."""
     seen = torch.zeros(count, len(HEADS), device=next(network.parameters()).device)
     for group in material:
-        for rows in torch.arange(len(group.places)).split(_BATCH):
+        for rows in _slices(len(group.places)):
             _, logits = network.cues(network.attend_to(group.keys[rows].float(), group.values[rows].float()))
-            seen[[group.places[row] for row in rows.tolist()]] = logits
+            seen[list(group.places[rows])] = logits
     return seen
 
 
@@ -264,9 +285,9 @@ def told(network: PartNetwork, data: LabelledTokens) -> NDArray[np.float32]:
 def _told(network: PartNetwork, material: Sequence[_Prepared], count: int) -> NDArray[np.float32]:
     out = np.zeros((count, ANSWER_COUNT), np.float32)
     for group in material:
-        for rows in torch.arange(len(group.places)).split(_BATCH):
+        for rows in _slices(len(group.places)):
             answers, _ = network.cues(network.attend_to(group.keys[rows].float(), group.values[rows].float()))
-            out[[group.places[row] for row in rows.tolist()]] = answers.float().cpu().numpy()
+            out[list(group.places[rows])] = answers.float().cpu().numpy()
     return out
 
 

@@ -30,14 +30,6 @@ RECIPE = load_heads_recipe(ROOT / "configs/learning/heads.yaml").model_copy(
 )
 
 
-@pytest.fixture(autouse=True)
-def one_thread():
-    before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    yield
-    torch.set_num_threads(before)
-
-
 def a_network() -> PartNetwork:
     torch.manual_seed(3)
     return PartNetwork(LiteTrunk()).eval()
