@@ -155,19 +155,13 @@ def _train(
 
 
 def _set_free(network: PartNetwork) -> dict[str, torch.nn.Parameter]:
-    """What is trained: queries and answers. Everything else stays, dropout's noise aside."""
+    """What is trained: queries and answers. The last query asks for the box, of which no loss tells, so it stays."""
     network.requires_grad_(False).eval()
     learned = {"queries": network.queries}
     learned |= {f"answer.{name}": p for name, p in network.answer.named_parameters()}
     for p in learned.values():
         p.requires_grad_(True)
-    network.queries.register_hook(_but_the_box)  # type: ignore[no-untyped-call]
     return learned
-
-
-def _but_the_box(grad: Tensor) -> Tensor:
-    """A gradient of the queries without the last one's: it asks for the box, and boxes are not learned here."""
-    return torch.cat((grad[: len(HEADS)], torch.zeros_like(grad[len(HEADS) :])))
 
 
 def _seed(seed: int, epoch: int) -> int:
