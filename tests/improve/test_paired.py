@@ -46,11 +46,10 @@ def test_of_many_candidates_that_are_as_good_few_are_refused_though_each_has_ten
 def test_the_photos_of_one_pair_are_no_independent_witnesses():
     rng = np.random.default_rng(3)
     one = rows(rng, 1.5, 1.2, 60)
-    alone = Rows(one.in_use, one.candidate, one.departs, np.arange(len(one.departs)))
     copies = Rows(*(np.repeat(x, 5) for x in (one.in_use, one.candidate, one.departs, one.listing)))
     width = {
         name: (told := differences([("x", of, CUE_FIGURES[:1])], draws=1000)[0]).high - told.low
-        for name, of in (("photos", one), ("photos five times over", copies), ("as if independent", alone))
+        for name, of in (("photos", one), ("photos five times over", copies))
     }
     assert width["photos five times over"] == pytest.approx(width["photos"], rel=0.15)
 
