@@ -263,9 +263,9 @@ def _take_back(options: argparse.Namespace) -> int:
     from pipeline.improve.shelf import BEFORE, IN_USE
 
     shelf = _shelf(options)
+    if not shelf.has(BEFORE):
+        raise NothingToDo("nothing was in use before what is in use now, so there is nothing to take back to")
     now, before = shelf.find(IN_USE), shelf.find(BEFORE)
-    if now.number == before.number:
-        raise NothingToDo(f"{now.number} is in use and was in use before: there is nothing to take back to")
     shelf.name(before.number, IN_USE)
     shelf.name(now.number, BEFORE)
     say(f"{before.number} is in use again, in place of {now.number}.")
