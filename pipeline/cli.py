@@ -16,11 +16,16 @@ from typing import Any, NoReturn
 from rich.console import Console
 
 from pipeline import __version__, store
+from pipeline.analyst_commands import add_analyst_commands, add_shelf, models_folder
 from pipeline.config import ConfigError, EvidenceConfig, ReferenceSheet, load_evidence, load_sheets
 from pipeline.contact_sheet import write_contact_sheet
 from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
+from pipeline.evidence import as_fitted
 from pipeline.intake import NothingToDo, check_against_sheets, read_listings
-from pipeline.terminal import plain_text, print_queue, progress
+from pipeline.model_files import read_fitted
+from pipeline.terminal import complain as _complain
+from pipeline.terminal import print_queue, progress
+from pipeline.terminal import say as _print
 
 DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
 DEMO_SEED = 90_210
@@ -270,9 +275,9 @@ def _setup(options: argparse.Namespace) -> Setup:
     evidence = load_evidence(options.configs / "evidence.yaml")
     if options.prior is not None:
         evidence = evidence.model_copy(update={"prior_counterfeit": options.prior})
-    if not options.models.is_dir():
-        raise NothingToDo(f"{options.models}: there is no folder of networks here; name it with --models")
-    return Setup(load_sheets(options.configs), evidence, options.configs, options.models, options.workers)
+    models = models_folder(options.models, options.shelf)
+    evidence = as_fitted(evidence, read_fitted(models))
+    return Setup(load_sheets(options.configs), evidence, options.configs, models, options.workers)
 
 
 def _folder_to_write(path: Path) -> Path:
@@ -294,14 +299,6 @@ def _report_problems(problems: Sequence[Problem], out: Path) -> int:
         where = " ".join(place for place in (row, problem.listing_id, problem.photo) if place)
         _complain(f"  {where}: {problem.reason}")
     return DONE_WITH_PROBLEMS
-
-
-def _print(line: str) -> None:
-    Console().print(plain_text(line), soft_wrap=True)
-
-
-def _complain(line: str) -> None:
-    Console(stderr=True).print(plain_text(line), soft_wrap=True)
 
 
 def _say_why(why: Exception | str) -> None:
@@ -414,6 +411,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     review.set_defaults(command=_review)
 
+    add_analyst_commands(commands, _add_configs)
+
     demo = commands.add_parser("demo", help="invent a night, scan it, show the top of the queue")
     demo.add_argument("--out", type=Path, default=_DEMO_OUT, metavar="DIR", help="default: %(default)s")
     demo.add_argument("--listings", type=_count, default=40, metavar="N", help="default: %(default)s")
@@ -425,7 +424,13 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_setup(parser: argparse.ArgumentParser) -> None:
     _add_configs(parser)
-    parser.add_argument("--models", type=Path, default=_HOME / "models", metavar="DIR", help="the networks")
+    parser.add_argument(
+        "--models",
+        default=str(_HOME / "models"),
+        metavar="DIR_OR_NAME",
+        help="the networks: a folder, or a name on the shelf such as in-use",
+    )
+    add_shelf(parser)
     parser.add_argument("--prior", type=_share, metavar="P", help="share of counterfeits among what comes in")
     _add_workers(parser)
 

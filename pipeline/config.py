@@ -380,3 +380,36 @@ def _explain(detail: Mapping[str, Any]) -> str:
             return f"{key}: {detail['ctx']['error']}"
         case _:
             return f"{key}: {detail['msg']}, got {detail['input']!r}; correct the value"
+
+
+# ---------------------------------------------------------------- how heads are trained
+
+
+class EvidenceRecipe(_Frozen):
+    """How the evidence is fitted anew; `weight_of_start` is in pairs, `fewest_of_a_kind` in listings."""
+
+    weight_of_start: Annotated[float, Field(ge=0)]
+    fewest_of_a_kind: Annotated[int, Field(ge=2)]
+
+
+class HeadsRecipe(_Frozen):
+    """How the part network's heads are trained on labelled crops, the trunk left as it is."""
+
+    version: Literal[1]
+    seed: int
+    epochs: Annotated[int, Field(ge=1)]
+    batch: Annotated[int, Field(ge=1)]
+    peak_rate: Annotated[float, Field(gt=0, le=1)]
+    hold_to_start: Annotated[float, Field(ge=0)]
+    dropout: bool
+    most_weight: Annotated[float, Field(ge=1)]
+    evidence: EvidenceRecipe
+
+
+def load_heads_recipe(path: Path) -> HeadsRecipe:
+    """Read how heads are to be trained.
+
+    Raises:
+        ConfigError: if the file is missing, not YAML, or not as it should be.
+    """
+    return _build(HeadsRecipe, _read_yaml(path), path)

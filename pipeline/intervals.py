@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 
 
-def wilson_interval(successes: int, trials: int, z: float = 1.959963984540054) -> tuple[float, float]:
+def wilson_interval(successes: float, trials: float, z: float = 1.959963984540054) -> tuple[float, float]:
     """Interval for a share from counts, by Wilson's score; z = 1.96 gives 95%. No trials give (0, 1).
+
+    Where rows weigh unlike, counts may be effective ones, which are no whole numbers.
 
     Raises:
         ValueError: if there are more successes than trials, or fewer than none.

@@ -56,6 +56,20 @@ class GenuineCard(FileCard):
     hot_share: Probability
 
 
+FITTED = "fitted"
+
+
+class FittedCard(FileCard):
+    """The evidence that was fitted with the networks beside it; `sha256` names every one of their files.
+
+    `shares` is cue -> state -> share among genuine pairs and among counterfeit ones; `calibration` the line from summed
+    to calibrated evidence. A prior, bounds, groups and weights set by hand are the moderators' and stand elsewhere.
+    """
+
+    shares: Mapping[str, Mapping[str, tuple[Probability, Probability]]]
+    calibration: tuple[tuple[float, float], ...]
+
+
 class CloseLook(BaseModel):
     """A second look at a photo whose parts are small: at a square round all that was found at first.
 
@@ -135,6 +149,28 @@ def read_card(models_dir: Path, name: str, kind: type[CardKind]) -> CardKind:
         if sha256_of(models_dir / file) != wanted:
             raise ConfigError(f"{models_dir / file}: is not the file that {path.name} speaks of; fetch both again")
     return card
+
+
+def read_fitted(models_dir: Path) -> FittedCard | None:
+    """The evidence fitted with these networks; None where none travels with them.
+
+    Raises:
+        ConfigError: if it was fitted with other networks than those beside it.
+    """
+    return read_card(models_dir, FITTED, FittedCard) if (models_dir / f"{FITTED}.yaml").exists() else None
+
+
+def checksum(files: Sequence[Path]) -> str:
+    """Twelve digits that change when any of the files does."""
+    digest = hashlib.sha256()
+    for path in files:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:12]
+
+
+def models_id(models_dir: Path) -> str:
+    """Twelve digits that name networks with all that was fitted to them: a card names its weights by checksum."""
+    return checksum(sorted(models_dir.glob("*.yaml")))
 
 
 def sha256_of(path: Path) -> str:

@@ -6,7 +6,6 @@ from. Each file is written beside its place and then moved there, so a reader me
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
@@ -30,6 +29,7 @@ from pipeline.domain import (
     ReuseMatch,
     TextReading,
 )
+from pipeline.model_files import checksum, models_id
 
 QUEUE, PARTS, PROBLEMS, ABOUT = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
 
@@ -48,8 +48,7 @@ class RunAbout:
 
 def judged_by(models_dir: Path, configs: Path) -> tuple[str, str]:
     """Checksums of the networks and of the rules: twelve digits each that change when any of their files does."""
-    # A network's card names its weights by checksum.
-    return _checksum(sorted(models_dir.glob("*.yaml"))), _checksum(sorted(configs.glob("*.yaml")))
+    return models_id(models_dir), checksum(sorted(configs.glob("*.yaml")))
 
 
 def write_run(
@@ -101,13 +100,6 @@ def read_parts(out_dir: Path) -> list[PartReading]:
 def read_problems(out_dir: Path) -> list[Problem]:
     """What a run could not read."""
     return [Problem(**row) for row in _read_rows(out_dir / PROBLEMS)]
-
-
-def _checksum(files: Sequence[Path]) -> str:
-    digest = hashlib.sha256()
-    for path in files:
-        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()[:12]
 
 
 def _write_rows(path: Path, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -73,6 +73,16 @@ def plain_text(text: str) -> Text:
     return Text("".join(letter if letter.isprintable() or letter == "\n" else " " for letter in text))
 
 
+def say(line: str) -> None:
+    """A line on standard output."""
+    Console().print(plain_text(line), soft_wrap=True)
+
+
+def complain(line: str) -> None:
+    """A line on standard error."""
+    Console(stderr=True).print(plain_text(line), soft_wrap=True)
+
+
 def _plain_progress(label: str, console: Console) -> OnProgress:
     shown = -1
 

@@ -31,6 +31,8 @@ LAYERS = (
     {"evaluate"},
     {"train"},  # reads labelled folders as evaluate does
     {"terminal"},
+    {"improve"},  # the analyst's loop
+    {"analyst_commands"},
     {"cli"},
     {"__main__"},
 )
@@ -94,8 +96,13 @@ def test_imports_point_one_way(path):
 
 def test_only_the_command_line_and_training_reach_the_generator():
     # Training draws crops as it goes; nothing that judges a listing may know how the invented ones are drawn.
-    # The measurements under lamps and of unlisted faults are commands of their own, which draw what they measure on.
-    own = {ROOT / "pipeline/evaluate/lamps.py", ROOT / "pipeline/evaluate/unlisted.py"}
+    # The measurements under lamps, of unlisted faults and of the analyst's quarter are commands of their own, which
+    # draw what they measure on.
+    own = {
+        ROOT / "pipeline/evaluate/lamps.py",
+        ROOT / "pipeline/evaluate/unlisted.py",
+        ROOT / "pipeline/improve/quarter_bank.py",
+    }
     files = (path for path in files_of("pipeline") if any(n.startswith("synthetic") for n in imports_of(path)))
     users = {module_of(path) for path in files if path not in own}
     assert users <= {"cli", "train"}
@@ -131,7 +138,7 @@ def test_evidence_reads_no_files_no_clock_and_no_chance():
 
 def test_nothing_but_training_imports_the_training_libraries():
     for path in files_of("pipeline"):
-        if module_of(path) != "train":
+        if module_of(path) not in {"train", "improve"}:
             assert not {name.split(".")[0] for name in imports_of(path)} & TRAINING_ONLY, path
 
 

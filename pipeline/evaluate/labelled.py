@@ -30,10 +30,11 @@ class LabelledPart:
 
 @dataclass(frozen=True, slots=True)
 class PairTruth:
-    """What is true of a pair, whether or not a photo shows it."""
+    """What is true of a pair, whether or not a photo shows it; `stands_for` so many pairs of what came in."""
 
     counterfeit: bool
     cues: Mapping[str, str]
+    stands_for: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ def read_labelled(folder: Path) -> LabelledFolder:
         coco = json.loads((folder / "parts.coco.json").read_text(encoding="utf-8"))
         with (folder / "truth.jsonl").open(encoding="utf-8") as file:
             rows = [json.loads(line) for line in file if line.strip()]
-        truth = {str(row["listing_id"]): PairTruth(bool(row["counterfeit"]), dict(row["cues"])) for row in rows}
+        truth = {str(row["listing_id"]): _pair_truth(row) for row in rows}
         parts = labelled_parts(coco)
     except OSError as err:
         raise ValueError(f"{err.filename}: cannot be read ({err.strerror}); is {folder} a labelled folder?") from err
@@ -64,6 +65,10 @@ def read_labelled(folder: Path) -> LabelledFolder:
         raise ValueError(f"{folder}: parts.coco.json or truth.jsonl is not as expected: {err!r}") from err
     listings, _ = read_listings(folder / "listings.jsonl")
     return LabelledFolder(tuple(listings), parts, truth, coco)
+
+
+def _pair_truth(row: Mapping[str, Any]) -> PairTruth:
+    return PairTruth(bool(row["counterfeit"]), dict(row["cues"]), float(row.get("stands_for", 1)))
 
 
 def labelled_parts(coco: Mapping[str, Any]) -> tuple[LabelledPart, ...]:

@@ -2,6 +2,7 @@
 
 from pipeline.evidence.assess import assess, raw_log10_lr
 from pipeline.evidence.bayes import log10_odds, posterior
+from pipeline.evidence.learn import as_fitted
 from pipeline.evidence.sentences import doubt_notice
 from pipeline.evidence.style_checks import resolve_style, with_style
 from pipeline.evidence.tonight import Doubt, Doubts, doubts_tonight
@@ -9,6 +10,7 @@ from pipeline.evidence.tonight import Doubt, Doubts, doubts_tonight
 __all__ = [
     "Doubt",
     "Doubts",
+    "as_fitted",
     "assess",
     "doubt_notice",
     "doubts_tonight",

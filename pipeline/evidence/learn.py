@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,65 @@ Shares = Mapping[str, Mapping[str, tuple[float, float]]]
 # A repair or a slip at the machine does nearly anything once in some hundreds of pairs (judgement, not measured).
 _LEAST_SHARE = 0.002
 _LN10 = float(np.log(10))
+
+
+class Fitted(Protocol):
+    """What was fitted together with networks: shares and the calibration of their sum."""
+
+    @property
+    def shares(self) -> Shares:
+        """Cue -> state -> (share among genuine, share among counterfeit)."""
+
+    @property
+    def calibration(self) -> Sequence[tuple[float, float]]:
+        """Points [raw, calibrated]."""
+
+
+def as_fitted(evidence: EvidenceConfig, fitted: Fitted | None) -> EvidenceConfig:
+    """The configuration with what was fitted to the networks in use; as it is where nothing was."""
+    return evidence if fitted is None else with_learned(evidence, fitted.shares, fitted.calibration)
+
+
+def shares_in(evidence: EvidenceConfig) -> dict[str, dict[str, tuple[float, float]]]:
+    """The shares that a configuration holds, as `learn_shares` gives them."""
+    return {
+        name: {state: (weight.genuine, weight.counterfeit) for state, weight in cue.states.items()}
+        for name, cue in evidence.cues.items()
+    }
+
+
+def updated_shares(
+    start: Shares, rows: Iterable[tuple[bool, Mapping[str, str], float]], weight_of_start: float
+) -> dict[str, dict[str, tuple[float, float]]]:
+    """Shares that newly counted pairs move, as far as there are pairs: the start counts like so many of each kind.
+
+    Args:
+        start: shares so far.
+        rows: for each pair whether it is counterfeit, its true states, and for how many pairs it stands.
+        weight_of_start: in pairs.
+    """
+    counts = {cue: {state: [0.0, 0.0] for state in states} for cue, states in start.items()}
+    for is_counterfeit, states, weight in rows:
+        for cue, state in states.items():
+            if state in counts.get(cue, {}):
+                counts[cue][state][int(is_counterfeit)] += weight
+    return {cue: _moved(start[cue], counts[cue], weight_of_start) for cue in start}
+
+
+def _moved(
+    start: Mapping[str, tuple[float, float]], counts: Mapping[str, Sequence[float]], weight: float
+) -> dict[str, tuple[float, float]]:
+    totals = [weight + sum(count[kind] for count in counts.values()) for kind in (0, 1)]
+    if min(totals) == 0 or not any(map(any, counts.values())):
+        return dict(start)
+    raw = {
+        state: [
+            max((weight * start[state][kind] + counts[state][kind]) / totals[kind], _LEAST_SHARE) for kind in (0, 1)
+        ]
+        for state in start
+    }
+    sums = [sum(share[kind] for share in raw.values()) for kind in (0, 1)]
+    return {state: (share[0] / sums[0], share[1] / sums[1]) for state, share in raw.items()}
 
 
 def learn_shares(
@@ -52,7 +112,12 @@ def _shares_of(states: Sequence[str], counts: Floats, smoothing: float) -> dict[
 
 
 def fit_calibration(
-    raw_log10_lr: ArrayLike, is_counterfeit: ArrayLike, segments: int = 1, ridge: float = 0.0, bound: float = 6.0
+    raw_log10_lr: ArrayLike,
+    is_counterfeit: ArrayLike,
+    segments: int = 1,
+    ridge: float = 0.0,
+    bound: float = 6.0,
+    share: float | None = None,
 ) -> tuple[tuple[float, float], ...]:
     """Fit the rising line from summed evidence to calibrated evidence by maximum likelihood.
 
@@ -66,6 +131,8 @@ def fit_calibration(
         segments: pieces of the line, 1 or more.
         ridge: how strongly the slopes are held towards 1 (a trusted sum); 0 not at all.
         bound: the line is written from -bound to +bound.
+        share: of counterfeits among what the rows were drawn from, where that is not the share among the rows: rows
+            chosen by their score keep the probabilities, not the share.
 
     Returns:
         Points [raw, calibrated] for the configuration.
@@ -80,7 +147,8 @@ def fit_calibration(
     inner = np.quantile(raw, np.linspace(0, 1, segments + 1))[1:-1]
     knots = np.unique(np.concatenate([[-bound], inner[np.abs(inner) < bound], [bound]]))
     ramps = _ramps(raw, knots)
-    offset = float(np.log(labels.mean() / (1 - labels.mean())))
+    among = float(labels.mean()) if share is None else share
+    offset = float(np.log(among / (1 - among)))
     intercept, slopes = _fit_rising_logistic(ramps * _LN10, labels, offset, ridge)
     calibrated = intercept / _LN10 + _ramps(knots, knots) @ slopes
     return tuple((float(x), float(y)) for x, y in zip(knots, calibrated, strict=True))

@@ -10,7 +10,8 @@ from sqlalchemy.orm import Session
 
 from pipeline.records.house import House, Refused
 from pipeline.records.queue import ordering
-from pipeline.records.tables import Decision, Listing, Person
+from pipeline.records.random_looks import is_turn_of_random_look
+from pipeline.records.tables import Decision, Listing, Person, RandomLook
 from pipeline.records.words import Choice, Order
 
 
@@ -19,7 +20,7 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
 
     One that the person keeps already comes first, so that opening the page again gives the same listing. No two
     people are given the same one: on PostgreSQL rows that somebody is just taking are passed over, on SQLite
-    writers take turns.
+    writers take turns. Now and then it is one of the random looks, which nothing tells from the others.
 
     Returns:
         The listing, or None if nothing is left for this person.
@@ -30,13 +31,12 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
         .order_by(Listing.claimed_until.desc())
         .limit(1)
     )
-    listing = kept or session.scalar(
-        select(Listing)
-        .where(*_free_for(person, now))
-        .order_by(*ordering(order))
-        .limit(1)
-        .with_for_update(skip_locked=True, of=Listing)
-    )
+    free = select(Listing).where(*_free_for(person, now)).limit(1).with_for_update(skip_locked=True, of=Listing)
+    listing = kept
+    if listing is None and is_turn_of_random_look(house):
+        listing = session.scalar(free.where(Listing.id.in_(select(RandomLook.listing_id))).order_by(Listing.id))
+    if listing is None:
+        listing = session.scalar(free.order_by(*ordering(order)))
     if listing is not None:
         keep(listing, person, house, now)
         session.flush()

@@ -93,6 +93,10 @@ SETTINGS: Mapping[str, Setting] = {
             "The queue is marked where a day's work ends.",
         ),
         Setting(
+            "random_looks", Group.DAY, "Of these, drawn by chance from the rest of the night", Unit.LISTINGS, 0, 1_000,
+            "They show how many counterfeits the order misses; without any, nobody can tell.",
+        ),
+        Setting(
             "second_share", Group.DAY, "Opinions that a second person is asked for, unseen", Unit.PERCENT, 0, 100,
             "More shows better how far colleagues agree, and takes more of the day.",
         ),

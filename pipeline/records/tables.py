@@ -313,6 +313,42 @@ class Asking(Base):
     message: Mapped[str]
 
 
+class RandomNight(Base):
+    """How the random looks of a run were drawn: none from its `top`, which is looked at anyway, the rest all alike.
+
+    The top's last listing has the chance `cut_probability` and the number `cut_listing_id`. Only listings that were new
+    in the run count.
+    """
+
+    __tablename__ = "random_nights"
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id"), primary_key=True)
+    top: Mapped[int]
+    rest: Mapped[int]
+    cut_probability: Mapped[float]
+    cut_listing_id: Mapped[int]
+
+
+class RandomLook(Base):
+    """A listing drawn by chance from the rest of its first run, to be looked at whatever its chance."""
+
+    __tablename__ = "random_looks"
+    listing_id: Mapped[int] = mapped_column(ForeignKey("listings.id"), primary_key=True)
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id"), index=True)
+
+
+class WorthALabel(Base):
+    """A crop from which training would learn much; `told` is how likely the heads hold each state of the cue."""
+
+    __tablename__ = "worth_a_label"
+    position: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    listing_id: Mapped[int] = mapped_column(ForeignKey("listings.id"))
+    photo: Mapped[str] = mapped_column(ForeignKey("photos.sha256"))
+    part: Mapped[str] = mapped_column(String(24))
+    box: Mapped[list[Any]]
+    cue: Mapped[str] = mapped_column(String(40))
+    told: Mapped[dict[str, Any]]
+
+
 class AuditLine(Base):
     """Who did what, when, by which model and rules. Rows are only ever added: the database refuses the rest."""
 

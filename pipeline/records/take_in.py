@@ -19,6 +19,8 @@ from pipeline.domain import Assessment, Box, HeatMap, Listing, Measurement, Part
 from pipeline.intake import photo_header
 from pipeline.records import tables
 from pipeline.records.database import Store
+from pipeline.records.house import House
+from pipeline.records.random_looks import draw_random_looks
 from pipeline.records.words import State
 
 
@@ -31,7 +33,12 @@ class TakenIn:
 
 
 def take_in(
-    records: Store, run_dir: Path, listings: Mapping[str, Listing], photos_root: Path, now: datetime
+    records: Store,
+    run_dir: Path,
+    listings: Mapping[str, Listing],
+    photos_root: Path,
+    now: datetime,
+    house: House | None = None,
 ) -> TakenIn:
     """Take in a run that `scan` wrote. A run that is there already is left as it is.
 
@@ -41,6 +48,7 @@ def take_in(
         listings: by listing_id, as the listings file has them.
         photos_root: the folder that photo paths are relative to.
         now: the moment to write down.
+        house: says how many looks are drawn by chance; the usual house if None.
 
     Returns:
         How many came in. A listing that was decided keeps its decision; one whose seller had been asked for photos
@@ -67,6 +75,8 @@ def take_in(
         taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)))
         known = [one for one in store.read_queue(run_dir) if one.listing_id in listings]
         new = sum(taking.take(one, listings[one.listing_id]) for one in known)
+        session.flush()
+        draw_random_looks(session, run, house or House())
     return TakenIn(len(known), new)
 
 

@@ -58,7 +58,8 @@ def serve(options: Serving, say: Callable[[str], None]) -> None:
         listings = _listings_file(options)
         read, _problems = read_listings(listings)
         moment = datetime.now(UTC)
-        taken = take_in(records, options.run_dir, {one.listing_id: one for one in read}, listings.parent, moment)
+        named = {one.listing_id: one for one in read}
+        taken = take_in(records, options.run_dir, named, listings.parent, moment, options.house)
         say(
             f"{taken.listings} listings taken in, {taken.new} of them new."
             if taken.listings

@@ -11,6 +11,11 @@ from sqlalchemy.orm import Session as DbSession
 from pipeline.records import figures, queue
 from pipeline.records.agreement import read_agreement
 from pipeline.records.drift import read_drift
+from pipeline.records.random_looks import read_whole_nights
+from pipeline.records.tables import WorthALabel
+from pipeline.records.worth_a_label import read_offers
+from pipeline.review import pictures
+from pipeline.review.desk import photo_of, picture_answer
 from pipeline.review.seat import InRoom, Seated, answer_page, may
 from pipeline.review.tables_out import as_csv, as_parquet
 
@@ -50,6 +55,8 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
             "counts": queue.count_states(db),
             "made": figures.choices_made(db),
             "held": figures.count_held(db),
+            "whole": read_whole_nights(db),
+            "offers": read_offers(db),
         }
     more = {
         "has_fitting": room.fitting is not None,
@@ -58,6 +65,23 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
         "half_at": next((reviews for reviews, share in curve if share >= 0.5), None),
     }
     return answer_page(request, room, seat, "figures.html", context | more)
+
+
+@router.get("/worth/{position}")
+def worth_a_label(room: InRoom, seat: Seated, position: int) -> Response:
+    """A crop that is worth a label."""
+    may(lambda role: role.may_analyse, seat)
+    with room.records.reading() as db:
+        row = db.get(WorthALabel, position)
+    if row is None:
+        raise HTTPException(404)
+
+    def make() -> bytes | None:
+        whole = photo_of(room, row.photo)
+        return None if whole is None else pictures.cropped(whole, row.box)
+
+    name = "worth/{}/{}".format(row.photo, ",".join(f"{side:g}" for side in row.box))
+    return picture_answer(room.gallery.picture(name, make))
 
 
 @router.get("/export/{name}.{kind}")

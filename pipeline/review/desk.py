@@ -211,10 +211,10 @@ def photo(room: InRoom, seat: Seated, sha256: str, width: int) -> Response:
         raise HTTPException(404)
 
     def make() -> bytes | None:
-        whole = _read_photo(room, sha256)
+        whole = photo_of(room, sha256)
         return None if whole is None else pictures.resized(whole, width)
 
-    return _picture(room.gallery.picture(f"{sha256}/{width}", make))
+    return picture_answer(room.gallery.picture(f"{sha256}/{width}", make))
 
 
 @router.get("/crop/{assessment_id}/{position}")
@@ -227,10 +227,10 @@ def crop(room: InRoom, seat: Seated, assessment_id: int, position: int) -> Respo
     sha256, box, heat = reason.photo, reason.box, reason.heat
 
     def make() -> bytes | None:
-        whole = _read_photo(room, sha256)
+        whole = photo_of(room, sha256)
         return None if whole is None else pictures.cropped(whole, box, heat)
 
-    return _picture(room.gallery.picture(f"crop/{assessment_id}/{position}", make))
+    return picture_answer(room.gallery.picture(f"crop/{assessment_id}/{position}", make))
 
 
 @router.get("/reference/{maker}/{name}")
@@ -239,7 +239,7 @@ def reference(room: InRoom, seat: Seated, maker: str, name: str) -> Response:
     path = room.references.get(maker, {}).get(name)
     if path is None:
         raise HTTPException(404)
-    return _picture(room.gallery.picture(f"reference/{maker}/{name}", lambda: pictures.reference(path)))
+    return picture_answer(room.gallery.picture(f"reference/{maker}/{name}", lambda: pictures.reference(path)))
 
 
 def _listing_context(
@@ -355,7 +355,9 @@ def _box(text: str) -> list[float] | None:
     return sides
 
 
-def _read_photo(room: Room, sha256: str) -> Photo | None:
+def photo_of(room: Room, sha256: str) -> Photo | None:
+    """The decoded photo of a hash; None if its file is gone or has changed."""
+
     def read() -> Photo | None:
         with room.records.reading() as db:
             place = dossier.photo_place(db, sha256)
@@ -364,7 +366,8 @@ def _read_photo(room: Room, sha256: str) -> Photo | None:
     return room.gallery.photo(sha256, read)
 
 
-def _picture(made: bytes | None) -> Response:
+def picture_answer(made: bytes | None) -> Response:
+    """A picture, or that there is none."""
     if made is None:
         raise HTTPException(404)
     return Response(made, media_type="image/jpeg", headers=_FOREVER)

@@ -181,10 +181,7 @@ def training_prior(departure_rate: float = 0.5) -> dict[str, dict[str, float]]:
 
 def _write_network(network: nn.Module, side_px: int, names: Sequence[str], path: Path) -> None:
     """Convert, take bytes in the photo's own layout, store weights in half precision."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # tracing warns of its own future and of constants that are constants
-        # Two pictures in the example: with one, the batch axis would be traced as a constant.
-        model = ov.convert_model(network, example_input=torch.zeros(2, 3, side_px, side_px), input=[-1, 3, -1, -1])
+    model = traced(network, side_px)
     for output, name in zip(model.outputs, names, strict=True):
         output.get_tensor().set_names({name})
     steps = PrePostProcessor(model)
@@ -192,6 +189,14 @@ def _write_network(network: nn.Module, side_px: int, names: Sequence[str], path:
     steps.input().model().set_layout(ov.Layout("NCHW"))
     path.parent.mkdir(parents=True, exist_ok=True)
     ov.save_model(steps.build(), path, compress_to_fp16=True)
+
+
+def traced(network: nn.Module, side_px: int) -> ov.Model:
+    """The network as OpenVINO's, for any number of float RGB pictures (b, 3, side, side)."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # tracing warns of its own future and of constants that are constants
+        # Two pictures in the example: with one, the batch axis would be traced as a constant.
+        return ov.convert_model(network, example_input=torch.zeros(2, 3, side_px, side_px), input=[-1, 3, -1, -1])
 
 
 def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) -> None:

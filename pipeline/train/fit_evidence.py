@@ -86,15 +86,18 @@ def fit_heads(predictions: Mapping[str, NDArray[Any]], card: PartsCard) -> dict[
     }
 
 
-def fit_temperature(logits: NDArray[Any], truth: NDArray[Any]) -> float:
-    """The divisor of the logits (n, answers) that makes the true answers (n,) likeliest; 0.25 to 8."""
+def fit_temperature(logits: NDArray[Any], truth: NDArray[Any], weights: NDArray[Any] | None = None) -> float:
+    """The divisor of the logits (n, answers) that makes the true answers (n,) likeliest; 0.25 to 8.
+
+    Rows count by their `weights` (n,), or all alike.
+    """
     wide = np.asarray(logits, np.float64)
 
     def surprise(log_t: float) -> float:
         scaled = wide / np.exp(log_t)
         peak = scaled.max(1)
         log_sum = peak + np.log(np.exp(scaled - peak[:, None]).sum(1))
-        return float((log_sum - scaled[np.arange(len(truth)), truth]).mean())
+        return float(np.average(log_sum - scaled[np.arange(len(truth)), truth], weights=weights))
 
     return float(np.exp(_lowest(surprise, np.log(0.25), np.log(8))))
 

@@ -143,30 +143,53 @@ class PartNetwork(nn.Module):
     def judge(self, taps: dict[str, Tensor]) -> dict[str, Tensor]:
         """The answers from the trunk's features."""
         pooled = self._look(taps)
-        cues, box = pooled[:, : len(HEADS)], pooled[:, -1]
+        answers, seen = self.cues(pooled)
         fine = self._fine(taps)
         points, point_seen = self._point(fine)
         digits, digit_map = self._read(fine, taps)
         return {
-            "answers": torch.cat([layer(self.drop(cues[:, i])) for i, layer in enumerate(self.answer)], 1),
-            "seen": (cues * self.answer_seen).sum(-1) + self.answer_seen_bias,
+            "answers": answers,
+            "seen": seen,
             "digits": digits[..., :DIGIT_ANSWERS],
             "digit_seen": digits[..., DIGIT_ANSWERS],
             "digit_map": digit_map,
-            "box": torch.sigmoid(self.box(box)),
+            "box": torch.sigmoid(self.box(pooled[:, -1])),
             "points": points,
             "point_seen": point_seen,
         }
 
     def _look(self, taps: dict[str, Tensor]) -> Tensor:
         """Attention of all queries over the features at strides 16 and 32: (b, queries, width)."""
+        return self.attend(self.tokens(taps))
+
+    def tokens(self, taps: dict[str, Tensor]) -> Tensor:
+        """The features that the queries look over, one row a place of the crop: (b, places, width)."""
         tokens = [self.to16(taps["s16"]), self.to32(taps["s32"])]
         tokens = [(t + _positions(t)).flatten(2).transpose(1, 2) for t in tokens]
-        t = self.norm(torch.cat(tokens, 1))
+        placed: Tensor = self.norm(torch.cat(tokens, 1))
+        return placed
+
+    def cues(self, pooled: Tensor) -> tuple[Tensor, Tensor]:
+        """Answers' logits of all heads side by side, and logits of whether a person could judge, from `attend`."""
+        cues = pooled[:, : len(HEADS)]
+        answers = torch.cat([layer(self.drop(cues[:, i])) for i, layer in enumerate(self.answer)], 1)
+        return answers, (cues * self.answer_seen).sum(-1) + self.answer_seen_bias
+
+    def attend(self, t: Tensor) -> Tensor:
+        """What each query finds among tokens (b, places, width): (b, queries, width); the last asks for the box."""
+        return self.attend_to(*self.keys_and_values(t))
+
+    def keys_and_values(self, t: Tensor) -> tuple[Tensor, Tensor]:
+        """What queries are compared with, (b, heads, width / heads, places); what they take, the last two turned."""
         b, n, w = t.shape
         d = w // self.heads
         k = self.key(t).view(b, n, self.heads, d).permute(0, 2, 3, 1)
-        v = self.value(t).view(b, n, self.heads, d).transpose(1, 2)
+        return k, self.value(t).view(b, n, self.heads, d).transpose(1, 2)
+
+    def attend_to(self, k: Tensor, v: Tensor) -> Tensor:
+        """As `attend`, from keys and values."""
+        b, _, d, _ = k.shape
+        w = d * self.heads
         q = self.queries.view(1, self.n_queries, self.heads, d).transpose(1, 2)
         weight = torch.softmax((q @ k) / math.sqrt(d), -1)
         pooled = (weight @ v).transpose(1, 2).reshape(b, self.n_queries, w) + self.queries

@@ -1,0 +1,128 @@
+"""One folder that holds all that judges together: networks, cards, memory of genuine parts, fitted evidence.
+
+A bundle is made anew for every candidate and never changed. Its last card, `fitted.yaml`, names every file by hash: a
+scan refuses a folder in which any of them is of another version.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import yaml
+from numpy.typing import NDArray
+
+from pipeline.classify.genuine_memory import CARD as GENUINE
+from pipeline.classify.heads import HEADS, head_slices
+from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
+from pipeline.domain import ListingReadings
+from pipeline.evaluate.labelled import PairTruth
+from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
+from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
+from pipeline.improve.train_heads import answer_weights
+from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
+from pipeline.train.export import export_parts, save_card
+from pipeline.train.fit_evidence import fit_temperature
+from pipeline.train.networks import PartNetwork
+from pipeline.train.weights import save_weights
+
+_FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
+
+
+@dataclass(frozen=True, slots=True)
+class FittedEvidence:
+    """Shares and calibration, and in a sentence what they were fitted to."""
+
+    shares: Mapping[str, Mapping[str, tuple[float, float]]]
+    calibration: tuple[tuple[float, float], ...]
+    fitted_to: str
+
+
+def write_networks(network: PartNetwork, start: Path, out: Path) -> None:
+    """A new bundle's networks: the heads' new weights beside everything that stays as in `start`.
+
+    The memory of genuine parts goes along: it compares what the trunk says, and the trunk is the same.
+
+    Raises:
+        ConfigError: if `start` is not whole.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    for path in start.iterdir():
+        if path.is_file() and path.name not in {"parts.bin", "parts.xml", "parts.safetensors", f"{FITTED}.yaml"}:
+            shutil.copyfile(path, out / path.name)
+    save_weights(network, out / "parts.safetensors")
+    export_parts(out / "parts.safetensors", out)
+    if (out / f"{GENUINE}.yaml").exists():
+        card = read_card(start, GENUINE, GenuineCard).model_dump(mode="json")
+        save_card(out / f"{GENUINE}.yaml", card | {"parts_sha256": sha256_of(out / "parts.bin")})
+
+
+def fit_temperatures_of_heads(
+    card: PartsCard, logits: NDArray[np.float32], answers: NDArray[np.int64], most: float
+) -> dict[str, float]:
+    """Each head's temperature, fitted to crops that it did not learn from where there are enough.
+
+    Args:
+        card: the part network's.
+        logits: (crops, answers of all heads).
+        answers: (crops, heads), -1 where not asked.
+        most: as for `answer_weights`; the mix of answers must be the one that the card says.
+    """
+    weights = answer_weights(answers, card.training_prior, most)
+    temperature = dict(card.temperature)
+    for number, head in enumerate(HEADS):
+        asked = answers[:, number] >= 0
+        if asked.sum() >= _FEWEST:
+            truth = answers[asked, number]
+            told = logits[asked][:, head_slices()[head.name]]
+            temperature[head.name] = round(fit_temperature(told, truth, weights[number][truth]), 3)
+    return temperature
+
+
+def refit_evidence(
+    readings: Sequence[ListingReadings],
+    truth: Mapping[str, PairTruth],
+    sheets: Mapping[str, ReferenceSheet],
+    start: EvidenceConfig,
+    recipe: EvidenceRecipe,
+) -> FittedEvidence:
+    """Shares and calibration fitted anew to what the new network reads; as they were where there are too few pairs.
+
+    Args:
+        readings: of listings whose crops the network did not learn from, as one night.
+        truth: of these listings; pairs that stand for more than one count accordingly.
+        sheets: reference sheets by maker.
+        start: the evidence in use.
+        recipe: how much the start weighs, and the fewest pairs to go by.
+    """
+    known = [one for one in readings if one.listing.listing_id in truth]
+    pairs = [truth[one.listing.listing_id] for one in known]
+    kinds = np.array([pair.counterfeit for pair in pairs], np.bool_)
+    fewest = min(int(kinds.sum()), int((~kinds).sum()))
+    if fewest < recipe.fewest_of_a_kind:
+        why = f"as before: {fewest} pairs of the rarer kind to fit to, {recipe.fewest_of_a_kind} wanted"
+        return FittedEvidence(shares_in(start), start.calibration, why)
+    rows = [(pair.counterfeit, pair.cues, pair.stands_for) for pair in pairs]
+    shares = updated_shares(shares_in(start), rows, recipe.weight_of_start)
+    weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
+    tonight = doubts_tonight(known, sheets, weighed)
+    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in known]
+    weight = np.array([pair.stands_for for pair in pairs])
+    calibration = fit_calibration(raw, kinds, segments=1, ridge=5.0, share=float((weight * kinds).sum() / weight.sum()))
+    return FittedEvidence(shares, calibration, f"{len(known)} listings, {int(kinds.sum())} of them counterfeit")
+
+
+def write_fitted(out: Path, evidence: FittedEvidence, about: Mapping[str, str]) -> None:
+    """Write the last card, which binds the bundle's files together."""
+    hashes = {path.name: sha256_of(path) for path in sorted(out.iterdir()) if path.name != f"{FITTED}.yaml"}
+    card = FittedCard(
+        version=1,
+        sha256=hashes,
+        about={**about, "fitted_to": evidence.fitted_to},
+        shares=evidence.shares,
+        calibration=tuple((round(x, 4), round(y, 4)) for x, y in evidence.calibration),
+    )
+    save_card(out / f"{FITTED}.yaml", yaml.safe_load(yaml.safe_dump(card.model_dump(mode="json"))))
