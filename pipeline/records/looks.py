@@ -1,0 +1,143 @@
+"""What was seen in photos, kept by their content, so that the same photo is never looked at twice by the same judge."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from pydantic import TypeAdapter
+from sqlalchemy import Select, delete, select
+from sqlalchemy.orm import Session
+
+from pipeline.domain import PartReading
+from pipeline.photo_reuse import Fingerprint, fingerprint_from_bytes, fingerprint_to_bytes
+from pipeline.records import tables
+from pipeline.records.adding import add_missing
+
+_PARTS = TypeAdapter(tuple[PartReading, ...])
+_AT_ONCE = 400  # values in one question; SQLite of old takes 999
+
+
+class LookKey(NamedTuple):
+    """A photo by the SHA-256 of its file, and by what it is judged."""
+
+    sha256: str
+    judge: str
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one judge made of one photo: parts and a fingerprint, or the reason why not after so many tries.
+
+    `fingerprint` is None where there was a reason, and on looks that were read back.
+    """
+
+    key: LookKey
+    parts: tuple[PartReading, ...] = ()
+    fingerprint: Fingerprint | None = None
+    problem: str | None = None
+    tries: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A photo in a listing."""
+
+    sha256: str
+    listing_id: str
+    seller_id: str
+    listed_at: str
+
+
+def known_looks(session: Session, keys: Collection[LookKey]) -> set[LookKey]:
+    """Which of these are there already."""
+    rows = _by_sha256(session, select(tables.Look.sha256, tables.Look.judge), tables.Look, keys)
+    return {LookKey(*row) for row in rows} & set(keys)
+
+
+def read_looks(session: Session, keys: Collection[LookKey]) -> dict[LookKey, Look]:
+    """Those of these that are there, as they were kept; their parts name no photo but the one kept first."""
+    asked = select(
+        tables.Look.sha256, tables.Look.judge, tables.Look.seen, tables.Look.problem, tables.Look.tries
+    )  # fmt: skip
+    wanted = set(keys)
+    found = {}
+    for sha256, judge, seen, problem, tries in _by_sha256(session, asked, tables.Look, keys):
+        key = LookKey(sha256, judge)
+        if key in wanted:
+            found[key] = Look(key, () if seen is None else _parts(seen), None, problem, tries)
+    return found
+
+
+def keep_looks(session: Session, looks: Sequence[Look], now: datetime) -> None:
+    """Keep them; one that is there already stays as it is."""
+    add_missing(session, tables.Look, [
+        {
+            "sha256": look.key.sha256,
+            "judge": look.key.judge,
+            "seen": None if look.problem else zlib.compress(_PARTS.dump_json(look.parts), 6),
+            "problem": look.problem,
+            "tries": look.tries,
+            "at": now,
+        }
+        for look in looks
+    ])  # fmt: skip
+    add_missing(session, tables.Fingerprint, [
+        {"sha256": look.key.sha256, "data": fingerprint_to_bytes(look.fingerprint)}
+        for look in looks
+        if look.fingerprint is not None
+    ])  # fmt: skip
+
+
+def forget_set_aside(session: Session, judges: Collection[str]) -> None:
+    """Forget what was tried more than once without an outcome, so that it is tried again."""
+    session.execute(delete(tables.Look).where(tables.Look.tries > 1, tables.Look.judge.in_(judges)))
+
+
+def keep_showings(session: Session, shown: Iterable[Shown], now: datetime) -> None:
+    """Keep where photos were shown; the first moment stays."""
+    rows = [
+        {"sha256": one.sha256, "listing_id": one.listing_id, "seller_id": one.seller_id, "listed_at": one.listed_at,
+         "at": now}
+        for one in shown
+    ]  # fmt: skip
+    add_missing(session, tables.Showing, rows)
+
+
+def read_fingerprints(session: Session, sha256s: Collection[str]) -> dict[str, Fingerprint]:
+    """The fingerprints of those that have one."""
+    asked = select(tables.Fingerprint.sha256, tables.Fingerprint.data)
+    rows = _by_sha256(session, asked, tables.Fingerprint, [(sha256,) for sha256 in sha256s])
+    return {sha256: fingerprint_from_bytes(data) for sha256, data in rows}
+
+
+def moved_to(parts: Iterable[PartReading], photo: str) -> tuple[PartReading, ...]:
+    """The readings of a photo as those of the same file in another place."""
+    return tuple(
+        replace(
+            part,
+            found=replace(part.found, photo=photo),
+            cues=tuple(cue if cue.photo is None else replace(cue, photo=photo) for cue in part.cues),
+            texts=tuple(replace(text, photo=photo) for text in part.texts),
+        )
+        for part in parts
+    )
+
+
+def _parts(seen: bytes) -> tuple[PartReading, ...]:
+    return _PARTS.validate_json(zlib.decompress(seen))
+
+
+def _by_sha256(
+    session: Session,
+    asked: Select[*tuple[Any, ...]],
+    table: type[tables.Look | tables.Fingerprint],
+    keys: Collection[Sequence[str]],
+) -> Iterable[Any]:
+    """Rows of a question about these photos, some hundred photos at a time."""
+    names = sorted({key[0] for key in keys})
+    for start in range(0, len(names), _AT_ONCE):
+        yield from session.execute(asked.where(table.sha256.in_(names[start : start + _AT_ONCE])))
