@@ -31,7 +31,7 @@ from pipeline.domain import (
     TextReading,
 )
 
-QUEUE, PARTS, PROBLEMS, ABOUT = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
+QUEUE, PARTS, PROBLEMS, ABOUT = FILES = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
 
 
 @dataclass(frozen=True, slots=True)

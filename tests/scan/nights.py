@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from pipeline import store
 from pipeline.records.database import Store
 from pipeline.records.patience import Patience, PatientStore
 from pipeline.scan.batch import Means, Night, NightDone, scan_with
@@ -23,7 +24,6 @@ from tests.scan.stand_ins import ByName
 
 NOW = datetime(2026, 3, 2, 3, 0, tzinfo=UTC)
 SHEETS = {"quillmere": sheet()}
-FILES = ("queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json")
 
 
 def a_photo(path: Path, seed: int) -> None:
@@ -78,16 +78,16 @@ def here_pool(root: Path, models: Path = Path("models")) -> HerePool:
 
 
 def scan(listings: Path, out: Path, url: str, pool: Pool | None = None, now=lambda: NOW, **wanted: Any) -> NightDone:
-    store = Store(url)
+    opened = Store(url)
     try:
-        records = PatientStore(store, Patience(limit_s=20, first_wait_s=0.05, most_wait_s=0.5))
+        records = PatientStore(opened, Patience(limit_s=20, first_wait_s=0.05, most_wait_s=0.5))
         means = Means(records, pool or here_pool(listings.parent), evidence(), now)
         tries_again = wanted.pop("tries_again", False)
         night = Night(listings, out, RunAbout("listings.jsonl", "m", "r"), Wanted(**wanted), tries_again)
         return scan_with(night, means, lambda done, total: None)
     finally:
-        store.close()
+        opened.close()
 
 
 def files_of(out: Path) -> dict[str, bytes]:
-    return {name: (out / name).read_bytes() for name in FILES}
+    return {name: (out / name).read_bytes() for name in store.FILES}
