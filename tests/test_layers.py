@@ -20,7 +20,7 @@ LAYERS = (
     {"config"},
     {"cutting", "intervals", "model_files", "one_processor"},  # what several of the later ones share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
-    {"evidence"},
+    {"evidence", "photo_index"},
     {"ranking"},
     {"store"},
     {"records"},

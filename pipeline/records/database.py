@@ -55,6 +55,12 @@ class Store:
         with self._writing.begin() as session:
             yield session
 
+    def folder_beside(self, name: str) -> Path | None:
+        """A folder for files that belong to a SQLite store; None where the store is no file."""
+        file = self.engine.url.database
+        is_file = self.engine.dialect.name == "sqlite" and file and file != ":memory:"
+        return Path(f"{file}.{name}") if is_file else None
+
     def close(self) -> None:
         """Let go of all connections."""
         self.engine.dispose()

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import TypeAdapter
 from sqlalchemy import Select, delete, select
 from sqlalchemy.orm import Session
@@ -19,6 +21,8 @@ from pipeline.records.adding import add_missing
 
 _PARTS = TypeAdapter(tuple[PartReading, ...])
 _AT_ONCE = 400  # values in one question; SQLite of old takes 999
+_MOST_SHOWINGS = 20
+_Value = TypeVar("_Value", int, str)
 
 
 class LookKey(NamedTuple):
@@ -86,7 +90,11 @@ def keep_looks(session: Session, looks: Sequence[Look], now: datetime) -> None:
         for look in looks
     ])  # fmt: skip
     add_missing(session, tables.Fingerprint, [
-        {"sha256": look.key.sha256, "data": fingerprint_to_bytes(look.fingerprint)}
+        {
+            "id": photo_number(look.key.sha256),
+            "sha256": look.key.sha256,
+            "data": fingerprint_to_bytes(look.fingerprint),
+        }
         for look in looks
         if look.fingerprint is not None
     ])  # fmt: skip
@@ -114,6 +122,63 @@ def read_fingerprints(session: Session, sha256s: Collection[str]) -> dict[str, F
     return {sha256: fingerprint_from_bytes(data) for sha256, data in rows}
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownPhoto:
+    """A photo that was looked at."""
+
+    sha256: str
+    fingerprint: Fingerprint
+
+
+def photo_number(sha256: str) -> int:
+    """A photo's number: the first 60 bits of its SHA-256, so that it has the same one wherever it is met."""
+    return int(sha256[:15], 16)
+
+
+def photo_numbers(session: Session) -> NDArray[np.int64]:
+    """The numbers of all photos that have a fingerprint, in order."""
+    asked = session.scalars(select(tables.Fingerprint.id).execution_options(yield_per=10_000))
+    return np.sort(np.fromiter(asked, np.int64))
+
+
+def read_photos(session: Session, numbers: Sequence[int]) -> dict[int, KnownPhoto]:
+    """Photos by their numbers; those that are gone are absent."""
+    asked = select(tables.Fingerprint.id, tables.Fingerprint.sha256, tables.Fingerprint.data)
+    found = {}
+    for some in _some(sorted(numbers)):
+        for number, sha256, data in session.execute(asked.where(tables.Fingerprint.id.in_(some))):
+            found[number] = KnownPhoto(sha256, fingerprint_from_bytes(data))
+    return found
+
+
+def read_showings(session: Session, sha256s: Collection[str]) -> dict[str, list[Shown]]:
+    """Where these photos were shown, some of the places where they are many."""
+    table = tables.Showing
+    found: dict[str, list[Shown]] = {}
+    for some in _some(sorted(sha256s)):
+        rows = session.execute(
+            select(table.sha256, table.listing_id, table.seller_id, table.listed_at)
+            .where(table.sha256.in_(some))
+            .order_by(table.sha256, table.listed_at, table.listing_id)
+        )
+        for row in rows:
+            shown = found.setdefault(row.sha256, [])
+            if len(shown) < _MOST_SHOWINGS:
+                shown.append(Shown(*row))
+    return found
+
+
+def some_sellers(session: Session) -> list[str]:
+    """Two of the sellers whose photos are known, or one, or none."""
+    asked = (
+        select(tables.Showing.seller_id)
+        .join(tables.Fingerprint, tables.Fingerprint.sha256 == tables.Showing.sha256)
+        .distinct()
+        .limit(2)
+    )
+    return list(session.scalars(asked))
+
+
 def moved_to(parts: Iterable[PartReading], photo: str) -> tuple[PartReading, ...]:
     """The readings of a photo as those of the same file in another place."""
     return tuple(
@@ -138,6 +203,10 @@ def _by_sha256(
     keys: Collection[Sequence[str]],
 ) -> Iterable[Any]:
     """Rows of a question about these photos, some hundred photos at a time."""
-    names = sorted({key[0] for key in keys})
-    for start in range(0, len(names), _AT_ONCE):
-        yield from session.execute(asked.where(table.sha256.in_(names[start : start + _AT_ONCE])))
+    for some in _some(sorted({key[0] for key in keys})):
+        yield from session.execute(asked.where(table.sha256.in_(some)))
+
+
+def _some(values: Sequence[_Value]) -> Iterator[Sequence[_Value]]:
+    for start in range(0, len(values), _AT_ONCE):
+        yield values[start : start + _AT_ONCE]

@@ -42,8 +42,8 @@ class Patience:
             What it returns.
 
         Raises:
-            OSError: if there is no room left to write.
-            DBAPIError: if the database says no, or stays away for longer than `limit_s`.
+            OSError: if there is no room left to write, or the database stays away for longer than `limit_s`.
+            DBAPIError: if the database says no.
         """
         tries = Retrying(
             retry=retry_if_exception(_will_pass),
@@ -58,6 +58,10 @@ class Patience:
             if any(words in str(err.orig).lower() for words in _FULL):
                 raise OSError(
                     errno.ENOSPC, "no room left for the database; make room, then run the same again"
+                ) from err
+            if _will_pass(err):
+                raise ConnectionError(
+                    f"the database stayed away for {self.limit_s:.0f} s; run the same again when it is back"
                 ) from err
             raise
 

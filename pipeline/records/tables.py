@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import (
     JSON,
+    BigInteger,
     DateTime,
     Dialect,
     ForeignKey,
@@ -69,10 +70,10 @@ class Look(Base):
 
 
 class Fingerprint(Base):
-    """What a photo is known again by under another seller."""
+    """What a photo is known again by under another seller. `id` is the beginning of the SHA-256."""
 
     __tablename__ = "fingerprints"
-    id: Mapped[int] = mapped_column(primary_key=True)
+    id: Mapped[int] = mapped_column(BigInteger, primary_key=True, autoincrement=False)
     sha256: Mapped[str] = mapped_column(String(64), unique=True)
     data: Mapped[bytes] = mapped_column(LargeBinary)
 

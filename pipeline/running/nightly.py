@@ -27,12 +27,15 @@ LOCK = ".scanning"
 class NightOrder:
     """A night, the store it goes through (None: a SQLite file in its folder), and how long to wait for the store (s).
 
+    `photo_index` is the folder of the index of earlier photos; None: beside a SQLite store, else in the night's folder.
+
     Where a store is named the run is taken into the moderators' queue, too; otherwise `review` does that.
     """
 
     night: Night
     store_url: str | None
     patience_s: float
+    photo_index: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,8 @@ def run_night(
             held.enter_context(only_scan(records.store))
         except Busy:
             raise NothingToDo("another scan is at work on this store; wait for it, or end it first") from None
-        done = scan_night(night, Means(records, pool, evidence, now), on_progress)
+        index_dir = order.photo_index or records.store.folder_beside("photos") or night.out / "photos"
+        done = scan_night(night, Means(records, pool, evidence, index_dir, now), on_progress)
         taken = None
         if order.store_url is not None:
             taken = take_in_each(records, night.out, _listings(night.listings), night.listings.parent, now())

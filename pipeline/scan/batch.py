@@ -66,6 +66,7 @@ class Means:
     records: PatientStore
     pool: Pool
     evidence: EvidenceConfig
+    index_dir: Path  # of earlier photos
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
 
 
@@ -149,7 +150,7 @@ class _Scanning:
             with self._timed("looking"):
                 self._look(spool)
             with self._timed("reuse"):
-                reuse = reuse_readings(spool, self._means.records)
+                reuse = reuse_readings(spool, self._means.records, self._means.index_dir)
                 counts.reused = sum(reading.photo is not None for reading in reuse.values())
             with self._timed("counting"):
                 tonight = doubts_tonight(self._readings(spool, {}), self._sheets, self._means.evidence)

@@ -33,7 +33,7 @@ def test_work_is_done_again_until_the_database_is_back_and_a_person_is_told_once
 
 def test_patience_ends():
     patience = Patience(limit_s=0.05, first_wait_s=0.01, most_wait_s=0.01)
-    with pytest.raises(OperationalError):
+    with pytest.raises(ConnectionError, match="run the same again"):
         patience(refusing(10_000, "connection refused"))
 
 

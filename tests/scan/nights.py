@@ -81,7 +81,7 @@ def scan(listings: Path, out: Path, url: str, pool: Pool | None = None, now=lamb
     opened = Store(url)
     try:
         records = PatientStore(opened, Patience(limit_s=20, first_wait_s=0.05, most_wait_s=0.5))
-        means = Means(records, pool or here_pool(listings.parent), evidence(), now)
+        means = Means(records, pool or here_pool(listings.parent), evidence(), out.parent / f"{out.name}.photos", now)
         tries_again = wanted.pop("tries_again", False)
         night = Night(listings, out, RunAbout("listings.jsonl", "m", "r"), Wanted(**wanted), tries_again)
         return scan_with(night, means, lambda done, total: None)

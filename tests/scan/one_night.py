@@ -28,7 +28,7 @@ def main(listings: str, out: str, url: str, most_bytes: str | None = None) -> in
     pool = Pool(Path("models"), Path(listings).parent, SHEETS, 1, make_looker=Slow)
     night = Night(Path(listings), Path(out), RunAbout("listings.jsonl", "m", "r"))
     try:
-        run_night(NightOrder(night, url, 30.0), pool, evidence(), lambda done, total: None, print)
+        run_night(NightOrder(night, url, 100.0), pool, evidence(), lambda done, total: None, print)
     except (NothingToDo, OSError) as err:
         print(f"{type(err).__name__}: {err}", file=sys.stderr)
         return 2

@@ -26,7 +26,7 @@ def upgrade() -> None:
     op.create_index("ix_looks_at", "looks", ["at"], unique=False)
     op.create_table(
         "fingerprints",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.BigInteger(), autoincrement=False, nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("data", sa.LargeBinary(), nullable=False),
         sa.PrimaryKeyConstraint("id"),
