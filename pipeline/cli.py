@@ -81,25 +81,75 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    from pipeline.running import NightOrder, run_night
+    from pipeline.running import JsonLog, NightOrder, run_night, write_metrics, write_report
     from pipeline.scan import Night, Pool, Wanted
 
-    out, setup = _folder_to_write(options.out), _setup(options)
+    setup = _setup(options)
+    if options.dry_run:
+        return _plan(options, setup)
+    out, began = _folder_to_write(options.out), datetime.now(UTC)
     wanted = Wanted(options.since, options.limit)
     night = Night(options.listings, out, _about(out, setup, options.listings), wanted, options.try_again)
     pool = Pool(setup.models_dir, options.listings.parent, setup.sheets, setup.workers, memory_mb=options.worker_memory)
-    with progress("looking at photos", Console(stderr=True)) as on_progress:
-        order = NightOrder(night, options.store, options.patience * 60)
-        outcome = run_night(order, pool, setup.evidence, on_progress, _complain)
-    done, taken = outcome.done, outcome.taken_in
+    log = JsonLog(sys.stderr) if options.log == "json" else None
+    say = log.say if log else _complain
+    with log.progress() if log else progress("looking at photos", Console(stderr=True)) as on_progress:
+        order = NightOrder(night, options.store, options.patience * 60, options.photo_index)
+        outcome = run_night(order, pool, setup.evidence, on_progress, say)
+    done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
     for notice in done.notices:
-        _complain(f"{notice[0].upper()}{notice[1:]}")
+        say(f"{notice[0].upper()}{notice[1:]}")
+    report = write_report(out, outcome, began, ended)
+    if options.metrics:
+        write_metrics(options.metrics, outcome, ended)
     if options.contact_sheet:
         _draw_top(out, options.listings, options.contact_sheet)
+    if log:
+        log.write("done", **report)
+        return DONE_WITH_PROBLEMS if done.counts.problems else DONE
     _print(f"{done.counts.listings} listings ranked in {out / store.QUEUE}. {CAUTION}")
     if taken is not None:
         _print(f"{taken.listings} listings taken into the moderators' queue, {taken.new} of them new.")
     return _report_problems(done.counts.problems, done.counts.refused, done.first_problems, out)
+
+
+def _plan(options: argparse.Namespace, setup: Setup) -> int:
+    """Say what a scan would do; nothing is written."""
+    from pipeline.running import open_store, plan_night
+    from pipeline.scan import Wanted
+
+    is_there = options.store is not None or (options.out / "review.db").is_file()
+    url = options.store or f"sqlite:///{options.out.resolve() / 'review.db'}"
+    records = open_store(url, options.patience * 60, _complain) if is_there else None
+    with progress("looking up photos", Console(stderr=True)) as on_progress:
+        plan = plan_night(
+            options.listings,
+            Wanted(options.since, options.limit),
+            setup.sheets,
+            setup.models_dir,
+            records,
+            options.out,
+            on_progress,
+        )
+    takes = "" if plan.seconds is None else f", about {plan.seconds / 60:.0f} min at the pace of the run before"
+    _print(
+        f"{plan.listings} listings with {plan.photos} photos; {plan.to_look_at} of these would be looked at{takes}."
+        " Nothing was written."
+    )
+    return DONE
+
+
+def _purge(options: argparse.Namespace) -> int:
+    from pipeline.running import open_store, purge
+
+    records = open_store(options.store, 60, _complain)
+    before = datetime.now(UTC) - timedelta(days=options.older_than)
+    purged = purge(records.store, before, options.runs, options.photo_index)
+    _print(
+        f"{purged.photos} photos forgotten that no scan has met for {options.older_than} days: {purged.files} files"
+        f" and {purged.sheets} contact sheets removed. Decisions and counts stay."
+    )
+    return DONE
 
 
 def _draw_top(out: Path, listings: Path, top: int) -> None:
@@ -377,8 +427,21 @@ def _parser() -> argparse.ArgumentParser:
     scan.add_argument(
         "--patience", type=_count, default=15, metavar="MIN", help="wait so long for the store; default: %(default)s"
     )
+    scan.add_argument("--photo-index", type=Path, metavar="DIR", help="index of earlier photos; default: by the store")
+    scan.add_argument("--dry-run", action="store_true", help="say what would be done, and do nothing")
+    scan.add_argument("--log", choices=("lines", "json"), default="lines", help="on standard error")
+    scan.add_argument("--metrics", type=Path, metavar="FILE", help="figures for Prometheus, a .prom file")
     _add_setup(scan)
     scan.set_defaults(command=_scan)
+
+    purge = commands.add_parser("purge", help="remove old photos and crops; decisions and counts stay")
+    purge.add_argument("--store", required=True, metavar="URL", help="sqlite:///FILE or postgresql://...")
+    purge.add_argument(
+        "--older-than", type=_count, required=True, metavar="DAYS", help="last met by a scan so long ago"
+    )
+    purge.add_argument("--runs", type=Path, metavar="DIR", help="a folder of runs, or one run, to take pictures from")
+    purge.add_argument("--photo-index", type=Path, metavar="DIR", help="as given to scan")
+    purge.set_defaults(command=_purge)
 
     synth = commands.add_parser("synth", help="invent a labelled folder of listings")
     synth.add_argument("out", type=Path, metavar="OUT", help="the folder to write")

@@ -106,13 +106,13 @@ def forget_set_aside(session: Session, judges: Collection[str]) -> None:
 
 
 def keep_showings(session: Session, shown: Iterable[Shown], now: datetime) -> None:
-    """Keep where photos were shown; the first moment stays."""
+    """Keep where photos were shown, and when that was last met."""
     rows = [
         {"sha256": one.sha256, "listing_id": one.listing_id, "seller_id": one.seller_id, "listed_at": one.listed_at,
          "at": now}
         for one in shown
     ]  # fmt: skip
-    add_missing(session, tables.Showing, rows)
+    add_missing(session, tables.Showing, rows, renewed=("seller_id", "listed_at", "at"))
 
 
 def read_fingerprints(session: Session, sha256s: Collection[str]) -> dict[str, Fingerprint]:
@@ -173,6 +173,7 @@ def some_sellers(session: Session) -> list[str]:
     asked = (
         select(tables.Showing.seller_id)
         .join(tables.Fingerprint, tables.Fingerprint.sha256 == tables.Showing.sha256)
+        .where(tables.Showing.seller_id != "")
         .distinct()
         .limit(2)
     )

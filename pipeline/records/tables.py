@@ -79,7 +79,7 @@ class Fingerprint(Base):
 
 
 class Showing(Base):
-    """A photo in a listing that some scan met, first at `at`."""
+    """A photo in a listing, and when a scan last met it there."""
 
     __tablename__ = "showings"
     sha256: Mapped[str] = mapped_column(String(64), primary_key=True)

@@ -73,7 +73,7 @@ def run_night(
     with ExitStack() as held:
         held.enter_context(_folder_alone(night.out))
         store.clear_drafts(night.out)
-        records = _opened(order, say)
+        records = open_store(order.store_url or store_url(night.out), order.patience_s, say)
         held.callback(records.store.close)
         try:
             held.enter_context(only_scan(records.store))
@@ -96,13 +96,20 @@ def _folder_alone(out: Path) -> Iterator[None]:
         raise NothingToDo(f"{out}: another scan is writing there; wait for it, or name another folder") from None
 
 
-def _opened(order: NightOrder, say: Callable[[str], None]) -> PatientStore:
-    patience = Patience(limit_s=order.patience_s, say=say)
-    url = order.store_url or store_url(order.night.out)
+def open_store(url: str, patience_s: float, say: Callable[[str], None]) -> PatientStore:
+    """Open a store, and wait for it where it is away.
+
+    Raises:
+        NothingToDo: if the URL is none, or needs a package that is not installed.
+        OSError: if it stays away.
+    """
+    patience = Patience(limit_s=patience_s, say=say)
     try:
         return PatientStore(patience(lambda: Store(url)), patience)
     except ValueError as err:
         raise NothingToDo(str(err)) from err
+    except ModuleNotFoundError as err:
+        raise NothingToDo(f"{err}; a PostgreSQL store needs: pip install -r requirements/review.txt") from err
 
 
 def _listings(path: Path) -> Iterator[Listing]:

@@ -21,6 +21,7 @@ from pipeline.domain import CueReading, ListingReadings, PartReading, Problem
 from pipeline.evidence import assess, doubts_tonight
 from pipeline.intake import CHANGED, photo_sha256
 from pipeline.model_files import DetectorCard, PartsCard, read_card
+from pipeline.one_processor import use_one_processor
 from pipeline.ranking import place_in_queue
 from pipeline.records.looks import (
     Look,
@@ -119,8 +120,8 @@ def scan_night(night: Night, means: Means, on_progress: OnProgress, top_problems
 
 def scan_with(night: Night, means: Means, on_progress: OnProgress, top_problems: int = 5) -> NightDone:
     """As `scan_night`, without looking whether the networks are there: whatever the pool loads looks at the photos."""
-    scanning = _Scanning(night, means, on_progress)
-    return scanning.run(top_problems)
+    use_one_processor()  # this process puts together what the workers see; it must not take their processors
+    return _Scanning(night, means, on_progress).run(top_problems)
 
 
 class _Scanning:
@@ -230,7 +231,7 @@ class _Scanning:
             for entry in entries
             for one in (entry.listing,)
             for file in entry.photos
-            if file.sha256 is not None and one.seller_id
+            if file.sha256 is not None
         ]
         self._means.records.write(keep_showings, shown, now)
 
