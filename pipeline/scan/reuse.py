@@ -27,7 +27,7 @@ from pipeline.scan.spool import Spool, Spooled
 
 _LISTINGS_AT_ONCE = 32
 _PHOTOS_AT_ONCE = 400
-_HELD = 4000  # fingerprints in memory, 25 kB each
+_HELD = 1000  # fingerprints in memory, 25 kB each
 
 
 def reuse_readings(spool: Spool, records: PatientStore, index_dir: Path) -> dict[str, CueReading]:
