@@ -115,12 +115,10 @@ def _scan(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace, setup: Setup) -> int:
     """Say what a scan would do; nothing is written."""
-    from pipeline.running import open_store, plan_night
+    from pipeline.running import open_if_there, plan_night
     from pipeline.scan import Wanted
 
-    is_there = options.store is not None or (options.out / "review.db").is_file()
-    url = options.store or f"sqlite:///{options.out.resolve() / 'review.db'}"
-    records = open_store(url, options.patience * 60, _complain) if is_there else None
+    records = open_if_there(options.store, options.out, options.patience * 60, _complain)
     with progress("looking up photos", Console(stderr=True)) as on_progress:
         plan = plan_night(
             options.listings,

@@ -207,6 +207,24 @@ def test_a_package_that_is_not_installed_is_named_with_what_to_do(tmp_path, monk
     assert "No module named 'torch'; this needs the training extra" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("store_words", [(), ("--store", "sqlite:///{}/none.db")])
+def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path, seen, capsys, store_words):
+    night, before = a_night(tmp_path, a_row(), a_row("L2")), set(tmp_path.iterdir())
+    words = [word.format(tmp_path) for word in store_words]
+    assert run("scan", night, "--out", tmp_path / "out", "--dry-run", *words) == 0
+    assert "2 listings with 2 photos; 0 of these would be looked at" in capsys.readouterr().out
+    assert set(tmp_path.iterdir()) == before
+    assert "order" not in seen
+
+
+def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capsys):
+    assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--log", "json") == 1
+    out, err = capsys.readouterr()
+    events = [json.loads(line)["event"] for line in err.splitlines()]
+    assert (out, events) == ("", ["progress", "notice", "done"])
+    assert json.loads((tmp_path / "out/report.json").read_text())["listings"] == 1
+
+
 @pytest.mark.parametrize("stranger", ["my_thesis.txt", "photos.zip"])
 def test_the_demo_never_removes_files_that_are_not_its_own(tmp_path, seen, capsys, stranger):
     night = tmp_path / "night"
