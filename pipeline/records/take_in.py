@@ -69,7 +69,8 @@ def take_in_each(
         OSError: if the folder is no run, or there is no room left.
         DBAPIError: if the database stays away.
     """
-    fingerprint = hashlib.sha256((run_dir / store.QUEUE).read_bytes()).hexdigest()
+    with (run_dir / store.QUEUE).open("rb") as queue:
+        fingerprint = hashlib.file_digest(queue, "sha256").hexdigest()
 
     run_id = records.write(_begin, run_dir, fingerprint, photos_root, now)
     if run_id is None:
