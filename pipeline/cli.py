@@ -9,7 +9,8 @@ import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -21,7 +22,7 @@ from pipeline.config import ConfigError, EvidenceConfig, ReferenceSheet, load_ev
 from pipeline.contact_sheet import write_contact_sheet
 from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
 from pipeline.evidence import as_fitted
-from pipeline.intake import NothingToDo, check_against_sheets, read_listings
+from pipeline.intake import NothingToDo, check_against_sheets, each_listing, read_listings
 from pipeline.model_files import read_fitted
 from pipeline.terminal import complain as _complain
 from pipeline.terminal import print_queue, progress
@@ -32,6 +33,8 @@ DEMO_SEED = 90_210
 _HOME = Path(__file__).resolve().parent.parent
 _DEMO_OUT = Path("out/demo")
 _SHOWN_PROBLEMS = 5
+_WORKER_MB = 3000  # a photo of the most pixels that are opened takes some 700 MB beside the networks' 500
+_STORE_HELP = "sqlite:///FILE or postgresql://...; default: review.db in the run's folder"
 _INVENTED_NAMES = {"listings.jsonl", "truth.jsonl", "parts.coco.json", "photos"}
 
 
@@ -82,13 +85,81 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    out, setup = _folder_to_write(options.out), _setup(options)
-    scanned = _scan_file(options.listings, setup)
-    _write_run(out, scanned, setup, options.listings)
+    from pipeline.running import JsonLog, NightOrder, run_night, write_metrics, write_report
+    from pipeline.scan import Night, Pool, Wanted
+
+    setup = _setup(options)
+    if options.dry_run:
+        return _plan(options, setup)
+    out, began = _folder_to_write(options.out), datetime.now(UTC)
+    wanted = Wanted(options.since, options.limit)
+    night = Night(options.listings, out, _about(out, setup, options.listings), wanted, options.try_again)
+    pool = Pool(setup.models_dir, options.listings.parent, setup.sheets, setup.workers, memory_mb=options.worker_memory)
+    log = JsonLog(sys.stderr) if options.log == "json" else None
+    say = log.say if log else _complain
+    with log.progress() if log else progress("looking at photos", Console(stderr=True)) as on_progress:
+        order = NightOrder(night, options.store, options.patience * 60, options.photo_index)
+        outcome = run_night(order, pool, setup.evidence, on_progress, say)
+    done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
+    for notice in done.notices:
+        say(f"{notice[0].upper()}{notice[1:]}")
+    report = write_report(out, outcome, began, ended)
+    if options.metrics:
+        write_metrics(options.metrics, outcome, ended)
     if options.contact_sheet:
-        write_contact_sheet(out, scanned.assessments, scanned.listings, options.listings.parent, options.contact_sheet)
-    _print(f"{len(scanned.assessments)} listings ranked in {out / store.QUEUE}. {CAUTION}")
-    return _report_problems(scanned.problems, out)
+        _draw_top(out, options.listings, options.contact_sheet)
+    if log:
+        log.write("done", **report)
+        return DONE_WITH_PROBLEMS if done.counts.problems else DONE
+    _print(f"{done.counts.listings} listings ranked in {out / store.QUEUE}. {CAUTION}")
+    if taken is not None:
+        _print(f"{taken.listings} listings taken into the moderators' queue, {taken.new} of them new.")
+    return _report_problems(done.counts.problems, done.counts.refused, done.first_problems, out)
+
+
+def _plan(options: argparse.Namespace, setup: Setup) -> int:
+    """Say what a scan would do; nothing is written."""
+    from pipeline.running import open_if_there, plan_night
+    from pipeline.scan import Wanted
+
+    records = open_if_there(options.store, options.out, options.patience * 60, _complain)
+    with progress("looking up photos", Console(stderr=True)) as on_progress:
+        plan = plan_night(
+            options.listings,
+            Wanted(options.since, options.limit),
+            setup.sheets,
+            setup.models_dir,
+            records,
+            options.out,
+            on_progress,
+        )
+    takes = "" if plan.seconds is None else f", about {plan.seconds / 60:.0f} min at the pace of the run before"
+    _print(
+        f"{plan.listings} listings with {plan.photos} photos; {plan.to_look_at} of these would be looked at{takes}."
+        " Nothing was written."
+    )
+    return DONE
+
+
+def _purge(options: argparse.Namespace) -> int:
+    from pipeline.running import open_store, purge
+
+    records = open_store(options.store, 60, _complain)
+    before = datetime.now(UTC) - timedelta(days=options.older_than)
+    purged = purge(records.store, before, options.runs, options.photo_index)
+    _print(
+        f"{purged.photos} photos forgotten that no scan has met for {options.older_than} days: {purged.files} files"
+        f" and {purged.sheets} contact sheets removed. Decisions and counts stay."
+    )
+    return DONE
+
+
+def _draw_top(out: Path, listings: Path, top: int) -> None:
+    """The contact sheet of a run."""
+    first = list(islice(store.each_in_queue(out), top))
+    names = {one.listing_id for one in first}
+    shown = {one.listing_id: one for one, _ in each_listing(listings) if one is not None and one.listing_id in names}
+    write_contact_sheet(out, first, shown, listings.parent, top)
 
 
 def _synth(options: argparse.Namespace) -> int:
@@ -125,7 +196,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     except ValueError as err:
         raise NothingToDo(f"{options.folder}: {err}") from err
     _print(f"figures in {out / 'metrics.json'}, pictures beside it. {CAUTION}")
-    return _report_problems(scanned.problems, out)
+    return _report_all(scanned.problems, out)
 
 
 def _speed(scanned: Scanned, workers: int) -> dict[str, float]:
@@ -167,7 +238,7 @@ def _demo(options: argparse.Namespace) -> int:
         f"{len(scanned.assessments)} invented listings in {scanned.seconds:.1f} s. The whole queue: {out / store.QUEUE}"
     )
     _print(f"Open the contact sheet: {picture}\nor as a page:           {page}")
-    return _report_problems(scanned.problems, out)
+    return _report_all(scanned.problems, out)
 
 
 def _review(options: argparse.Namespace) -> int:
@@ -218,9 +289,12 @@ def _scan_file(path: Path, setup: Setup) -> Scanned:
 
 
 def _write_run(out: Path, scanned: Scanned, setup: Setup, listings: Path) -> None:
+    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, _about(out, setup, listings))
+
+
+def _about(out: Path, setup: Setup, listings: Path) -> store.RunAbout:
     model, rules = store.judged_by(setup.models_dir, setup.configs)
-    about = store.RunAbout(os.path.relpath(listings, out), model, rules)
-    store.write_run(out, scanned.assessments, scanned.parts, scanned.problems, about)
+    return store.RunAbout(os.path.relpath(listings, out), model, rules)
 
 
 def _sheet_of(sheets: Mapping[str, ReferenceSheet], maker: str | None) -> ReferenceSheet:
@@ -289,12 +363,15 @@ def _folder_to_write(path: Path) -> Path:
     return path
 
 
-def _report_problems(problems: Sequence[Problem], out: Path) -> int:
-    if not problems:
+def _report_all(problems: Sequence[Problem], out: Path) -> int:
+    return _report_problems(len(problems), sum(problem.refused for problem in problems), problems, out)
+
+
+def _report_problems(count: int, refused: int, first: Sequence[Problem], out: Path) -> int:
+    if not count:
         return DONE
-    refused = sum(problem.refused for problem in problems)
-    _complain(f"{len(problems)} problems ({refused} rows refused), all in {out / store.PROBLEMS}:")
-    for problem in problems[:_SHOWN_PROBLEMS]:
+    _complain(f"{count} problems ({refused} rows refused), all in {out / store.PROBLEMS}:")
+    for problem in first[:_SHOWN_PROBLEMS]:
         row = None if problem.row is None else f"row {problem.row}"
         where = " ".join(place for place in (row, problem.listing_id, problem.photo) if place)
         _complain(f"  {where}: {problem.reason}")
@@ -324,8 +401,31 @@ def _parser() -> argparse.ArgumentParser:
     scan.add_argument("listings", type=Path, metavar="LISTINGS", help="a .jsonl, .csv or .parquet file")
     scan.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the queue is written")
     scan.add_argument("--contact-sheet", type=_count, metavar="N", help="also draw the top N with their crops")
+    scan.add_argument("--store", metavar="URL", help=f"{_STORE_HELP}; a named one is the moderators', too")
+    scan.add_argument("--since", type=_moment, metavar="WHEN", help="only what was listed then or later, ISO 8601")
+    scan.add_argument("--limit", type=_count, metavar="N", help="no more than the first N listings")
+    scan.add_argument("--try-again", action="store_true", help="look again at photos that were set aside")
+    scan.add_argument(
+        "--worker-memory", type=_count, default=_WORKER_MB, metavar="MB", help="each may take; default: %(default)s"
+    )
+    scan.add_argument(
+        "--patience", type=_count, default=15, metavar="MIN", help="wait so long for the store; default: %(default)s"
+    )
+    scan.add_argument("--photo-index", type=Path, metavar="DIR", help="index of earlier photos; default: by the store")
+    scan.add_argument("--dry-run", action="store_true", help="say what would be done, and do nothing")
+    scan.add_argument("--log", choices=("lines", "json"), default="lines", help="on standard error")
+    scan.add_argument("--metrics", type=Path, metavar="FILE", help="figures for Prometheus, a .prom file")
     _add_setup(scan)
     scan.set_defaults(command=_scan)
+
+    purge = commands.add_parser("purge", help="remove old photos and crops; decisions and counts stay")
+    purge.add_argument("--store", required=True, metavar="URL", help="sqlite:///FILE or postgresql://...")
+    purge.add_argument(
+        "--older-than", type=_count, required=True, metavar="DAYS", help="last met by a scan so long ago"
+    )
+    purge.add_argument("--runs", type=Path, metavar="DIR", help="a folder of runs, or one run, to take pictures from")
+    purge.add_argument("--photo-index", type=Path, metavar="DIR", help="as given to scan")
+    purge.set_defaults(command=_purge)
 
     synth = commands.add_parser("synth", help="invent a labelled folder of listings")
     synth.add_argument("out", type=Path, metavar="OUT", help="the folder to write")
@@ -372,9 +472,7 @@ def _parser() -> argparse.ArgumentParser:
         help="a folder that scan wrote; default: %(default)s",
     )
     review.add_argument("--listings", type=Path, metavar="FILE", help="the file that was scanned, if it was moved")
-    review.add_argument(
-        "--store", metavar="URL", help="sqlite:///FILE or postgresql://...; default: review.db in the run's folder"
-    )
+    review.add_argument("--store", metavar="URL", help=_STORE_HELP)
     review.add_argument("--host", default="127.0.0.1", help="default: %(default)s, which nobody else can reach")
     review.add_argument("--port", type=_count, default=8733, metavar="N", help="default: %(default)s")
     review.add_argument("--also-called", nargs="+", default=[], metavar="NAME", help="other names of this machine")
@@ -447,6 +545,14 @@ def _count(text: str) -> int:
     if not text.isascii() or not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"expected a whole number from 1 up, got {text!r}")
     return int(text)
+
+
+def _moment(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected a date or time such as 2026-03-01T18:30, got {text!r}") from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _share(text: str) -> float:

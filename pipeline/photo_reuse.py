@@ -10,6 +10,7 @@ The limits below were set on pieces of photos that ship with scikit-image; the t
 
 from __future__ import annotations
 
+import io
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -76,6 +77,32 @@ class Fingerprint:
     corners: Corners
     mirrored: Corners
     thumb: NDArray[np.uint8]
+
+
+def fingerprint_to_bytes(one: Fingerprint) -> bytes:
+    """A fingerprint for keeping, about 16 kB."""
+    kept = io.BytesIO()
+    np.savez_compressed(
+        kept,
+        points=one.corners.points,
+        codes=one.corners.codes,
+        mirrored_points=one.mirrored.points,
+        mirrored_codes=one.mirrored.codes,
+        thumb=one.thumb,
+    )
+    return kept.getvalue()
+
+
+def fingerprint_from_bytes(data: bytes) -> Fingerprint:
+    """The fingerprint that was kept.
+
+    Raises:
+        ValueError: if it is none.
+    """
+    with np.load(io.BytesIO(data), allow_pickle=False) as kept:
+        corners = Corners(kept["points"], kept["codes"])
+        mirrored = Corners(kept["mirrored_points"], kept["mirrored_codes"])
+        return Fingerprint(corners, mirrored, kept["thumb"])
 
 
 class ReuseEntry(NamedTuple):

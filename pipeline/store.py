@@ -6,12 +6,14 @@ from. Each file is written beside its place and then moved there, so a reader me
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from pipeline.domain import (
     CAUTION,
@@ -31,7 +33,7 @@ from pipeline.domain import (
 )
 from pipeline.model_files import checksum, models_id
 
-QUEUE, PARTS, PROBLEMS, ABOUT = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
+QUEUE, PARTS, PROBLEMS, ABOUT = FILES = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,56 +73,220 @@ def write_run(
         ValueError: if a listing stands in the queue twice, or a number is not finite.
         OSError: if the folder can't be written to.
     """
-    names = [one.listing_id for one in assessments]
-    if len(set(names)) < len(names):
-        raise ValueError("a listing stands in the queue twice")
-    out_dir.mkdir(parents=True, exist_ok=True)
-    _write_rows(out_dir / QUEUE, (_queue_row(rank, one) for rank, one in enumerate(assessments, 1)))
-    _write_rows(out_dir / PARTS, (_part_row(part) for part in parts))
-    _write_rows(out_dir / PROBLEMS, (_problem_row(problem) for problem in problems))
-    _write_rows(out_dir / ABOUT, [asdict(about or RunAbout())])
+    with RunWriter(out_dir) as run:
+        for one in assessments:
+            run.add(one)
+        for part in parts:
+            run.add_part(part)
+        for problem in problems:
+            run.add_problem(problem)
+        run.finish(range(len(assessments)), about)
+
+
+class RunWriter:
+    """Writes a run row by row, holding no row in memory; nothing takes its place before `finish`.
+
+    Use it as a context: what is not finished leaves nothing behind.
+    """
+
+    def __init__(self, out_dir: Path) -> None:
+        """Begin; the folder is made if absent.
+
+        Raises:
+            OSError: if it can't be written to.
+        """
+        out_dir.mkdir(parents=True, exist_ok=True)
+        self._out = out_dir
+        self._names: set[str] = set()
+        self._starts: list[int] = []  # of the queue's rows, in the file of rows that wait for their rank
+        with ExitStack() as opened:
+            self._unranked = opened.enter_context(_Draft(out_dir / f"{QUEUE}.unranked"))
+            self._parts = opened.enter_context(_Draft(out_dir / PARTS))
+            self._problems = opened.enter_context(_Draft(out_dir / PROBLEMS))
+            self._opened = opened.pop_all()
+
+    def __enter__(self) -> RunWriter:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Remove what was not finished."""
+        self._opened.close()
+
+    def add(self, one: Assessment) -> None:
+        """A row of the queue; its rank is told at the end.
+
+        Raises:
+            ValueError: if the listing stands in the queue already, or a number is not finite.
+        """
+        if one.listing_id in self._names:
+            raise ValueError("a listing stands in the queue twice")
+        self._names.add(one.listing_id)
+        self._starts.append(self._unranked.file.tell())
+        self._unranked.write(_queue_row(one))
+
+    def add_part(self, part: PartReading) -> None:
+        """A found part."""
+        self._parts.write(_part_row(part))
+
+    def add_problem(self, problem: Problem) -> None:
+        """Something that could not be read."""
+        self._problems.write(_problem_row(problem))
+
+    def finish(self, order: Iterable[int], about: RunAbout | None = None) -> None:
+        """Put the files in their places.
+
+        Args:
+            order: the places of the added rows, most suspicious first.
+            about: what the run was made from.
+        """
+        with _Draft(self._out / QUEUE) as queue, _Draft(self._out / ABOUT) as made_from:
+            for rank, place in enumerate(order, 1):
+                self._unranked.file.seek(self._starts[place])
+                row = self._unranked.file.readline()
+                queue.file.write(f'{{"rank": {rank}, '.encode() + row.removeprefix(b"{"))
+            made_from.write(asdict(about or RunAbout()))
+            for draft in (self._parts, self._problems, made_from, queue):  # the queue last: it makes a run
+                draft.keep()
+
+
+def clear_drafts(out_dir: Path) -> None:
+    """Remove what writers that were killed left in a run's folder; nobody may be writing there."""
+    for name in (f"{QUEUE}.unranked", QUEUE, PARTS, PROBLEMS, ABOUT):
+        for draft in out_dir.glob(f".{name}.*"):
+            if draft.suffix[1:].isdigit():
+                draft.unlink(missing_ok=True)
+
+
+class _Draft:
+    """A file that is written beside its place and moved there as a whole, or removed."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._draft = path.with_name(f".{path.name}.{os.getpid()}")
+
+    def __enter__(self) -> _Draft:
+        self.file: BinaryIO = self._draft.open("w+b")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            with suppress(OSError):  # no room for what was left to write: it is thrown away anyway
+                self.file.close()
+        finally:
+            self._draft.unlink(missing_ok=True)
+
+    def write(self, row: Mapping[str, Any]) -> None:
+        self.file.write(json.dumps(row, ensure_ascii=False, allow_nan=False).encode() + b"\n")
+
+    def keep(self) -> None:
+        self.file.flush()
+        os.fsync(self.file.fileno())  # the name must not outlive what it names when the power fails
+        self._draft.replace(self._path)
 
 
 def read_about(out_dir: Path) -> RunAbout:
     """What a run was made from."""
     path = out_dir / ABOUT
-    return RunAbout(**_read_rows(path)[0]) if path.exists() else RunAbout()
+    return RunAbout(**next(_read_rows(path))) if path.exists() else RunAbout()
 
 
 def read_queue(out_dir: Path) -> list[Assessment]:
     """The queue of a run, most suspicious first."""
-    return [_assessment(row) for row in _read_rows(out_dir / QUEUE)]
+    return list(each_in_queue(out_dir))
 
 
 def read_parts(out_dir: Path) -> list[PartReading]:
     """The found parts of a run with what was read from them."""
-    return [_part_reading(row) for row in _read_rows(out_dir / PARTS)]
+    return list(each_part(out_dir))
 
 
 def read_problems(out_dir: Path) -> list[Problem]:
     """What a run could not read."""
-    return [Problem(**row) for row in _read_rows(out_dir / PROBLEMS)]
+    return list(each_problem(out_dir))
 
 
-def _write_rows(path: Path, rows: Iterable[Mapping[str, Any]]) -> None:
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        with draft.open("w", encoding="utf-8", newline="\n") as file:
-            for row in rows:
-                file.write(json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n")
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+def each_in_queue(out_dir: Path) -> Iterator[Assessment]:
+    """The queue of a run row by row."""
+    return map(_assessment, _read_rows(out_dir / QUEUE))
 
 
-def _read_rows(path: Path) -> list[dict[str, Any]]:
+def each_part(out_dir: Path) -> Iterator[PartReading]:
+    """The found parts of a run row by row."""
+    return map(_part_reading, _read_rows(out_dir / PARTS))
+
+
+def each_problem(out_dir: Path) -> Iterator[Problem]:
+    """What a run could not read, row by row."""
+    return (Problem(**row) for row in _read_rows(out_dir / PROBLEMS))
+
+
+class RunReader:
+    """A run read listing by listing and photo by photo. Use it as a context.
+
+    Only where each row begins is held in memory. What stands twice in a file is read where it stands first.
+    """
+
+    def __init__(self, out_dir: Path) -> None:
+        """Look where the rows begin.
+
+        Raises:
+            OSError: if the folder is no run.
+        """
+        with ExitStack() as opened:
+            self._queue = opened.enter_context((out_dir / QUEUE).open("rb"))
+            self._parts = opened.enter_context((out_dir / PARTS).open("rb"))
+            self._row_of = _starts(self._queue, "listing_id")
+            self._part_of = _starts(self._parts, "photo")
+            self._opened = opened.pop_all()
+
+    def __enter__(self) -> RunReader:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the files."""
+        self._opened.close()
+
+    def has(self, listing_id: str) -> bool:
+        """Whether the listing stands in the queue."""
+        return listing_id in self._row_of
+
+    def assessment(self, listing_id: str) -> Assessment:
+        """What the run says of a listing in the queue."""
+        self._queue.seek(self._row_of[listing_id])
+        return _assessment(json.loads(self._queue.readline()))
+
+    def parts(self, photo: str) -> list[PartReading]:
+        """The parts found in a photo, in the file's order; they stand there one after the other."""
+        start = self._part_of.get(photo)
+        if start is None:
+            return []
+        self._parts.seek(start)
+        first = self._parts.readline()
+        lines = itertools.takewhile(lambda line: line != first, iter(self._parts.readline, b""))
+        rows = itertools.takewhile(lambda row: row["photo"] == photo, map(json.loads, lines))
+        return [_part_reading(json.loads(first)), *map(_part_reading, rows)]
+
+
+def _starts(file: BinaryIO, name: str) -> dict[str, int]:
+    """Where the first row of each value of a field begins."""
+    starts: dict[str, int] = {}
+    place = 0
+    for line in file:
+        starts.setdefault(json.loads(line)[name], place)
+        place += len(line)
+    return starts
+
+
+def _read_rows(path: Path) -> Iterator[dict[str, Any]]:
     with path.open(encoding="utf-8") as file:  # not splitlines(): text may hold other line separators
-        return [json.loads(line) for line in file]
+        for line in file:
+            yield json.loads(line)
 
 
-def _queue_row(rank: int, one: Assessment) -> dict[str, Any]:
+def _queue_row(one: Assessment) -> dict[str, Any]:
     return {
-        "rank": rank,
         "listing_id": one.listing_id,
         "probability": round(one.probability, 6),
         "log10_lr": round(one.log10_lr, 4),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
@@ -84,16 +85,22 @@ def complain(line: str) -> None:
 
 
 def _plain_progress(label: str, console: Console) -> OnProgress:
-    shown = -1
+    shown, began_s = -1, time.monotonic()
 
     def show(done: int, total: int) -> None:
         nonlocal shown
         step = done * _PLAIN_STEPS // max(total, 1)
         if step > shown:
             shown = step
-            console.print(plain_text(f"{label}: {done} of {total}"))
+            left = (time.monotonic() - began_s) / done * (total - done) if done else 0
+            console.print(plain_text(f"{label}: {done} of {total}{_in_words(left) if left else ''}"))
 
     return show
+
+
+def _in_words(seconds: float) -> str:
+    minutes = seconds / 60
+    return f", about {minutes:.0f} min left" if minutes >= 2 else f", about {seconds:.0f} s left"
 
 
 def _strongest(reasons: Sequence[Reason]) -> list[Reason]:

@@ -1,6 +1,16 @@
 """Listings and photos in. Bad input comes out as `Problem` values that a moderator can read."""
 
-from pipeline.intake.listings import NothingToDo, check_against_sheets, read_listings
-from pipeline.intake.photos import photo_header, read_photo
+from pipeline.intake.listings import NothingToDo, check_against_sheets, each_listing, read_listings, sheet_problem
+from pipeline.intake.photos import CHANGED, photo_header, photo_sha256, read_photo
 
-__all__ = ["NothingToDo", "check_against_sheets", "photo_header", "read_listings", "read_photo"]
+__all__ = [
+    "CHANGED",
+    "NothingToDo",
+    "check_against_sheets",
+    "each_listing",
+    "photo_header",
+    "photo_sha256",
+    "read_listings",
+    "read_photo",
+    "sheet_problem",
+]

@@ -66,18 +66,42 @@ def read_listings(path: Path) -> tuple[list[Listing], list[Problem]]:
     Raises:
         NothingToDo: if the file is missing, can't be read, has an ending that is not known, or holds no row.
     """
+    listings: list[Listing] = []
+    problems: list[Problem] = []
+    for listing, found in each_listing(path):
+        problems += found
+        if listing is not None:
+            listings.append(listing)
+    return listings, problems
+
+
+def each_listing(path: Path) -> Iterator[tuple[Listing | None, list[Problem]]]:
+    """Read an export row by row, holding no more than the ids of the rows before.
+
+    Args:
+        path: as for `read_listings`.
+
+    Yields:
+        A row's listing, None where the row is refused, and what was wrong with the row.
+
+    Raises:
+        NothingToDo: as for `read_listings`.
+    """
     reader = {".jsonl": _jsonl_rows, ".csv": _csv_rows, ".parquet": _parquet_rows}.get(path.suffix.lower())
     if reader is None:
         raise NothingToDo(f"{path.name}: expected a file ending in .jsonl, .csv or .parquet")
     if not path.is_file():
         raise NothingToDo(f"{path}: there is no such file")
+    first_row_of: dict[str, int] = {}
+    rows = 0
     try:
-        rows = list(reader(path))
+        for raw in reader(path):
+            rows += 1
+            yield _taken_apart(raw, first_row_of)
     except (OSError, ValueError, csv.Error, pyarrow.ArrowException) as err:
         raise NothingToDo(f"{path.name}: the file can't be read ({_one_line(err)})") from err
     if not rows:
         raise NothingToDo(f"{path.name}: the file holds no listings")
-    return _collect(rows)
 
 
 def check_against_sheets(
@@ -96,35 +120,38 @@ def check_against_sheets(
     kept: list[Listing] = []
     problems: list[Problem] = []
     for listing in listings:
-        sheet = sheets.get(listing.maker)
-        if sheet is None:
-            reason = f"there is no reference sheet for the maker {_shown(listing.maker)}, so it can't be judged"
-            problems.append(Problem(reason=reason, listing_id=listing.listing_id, refused=True))
-            continue
-        kept.append(listing)
-        if listing.style_number is not None and listing.style_number not in sheet.styles:
-            reason = f"the maker has no style {_shown(listing.style_number)}; what depends on the style was left out"
-            problems.append(Problem(reason=reason, listing_id=listing.listing_id))
+        problem = sheet_problem(listing, sheets)
+        if problem is not None:
+            problems.append(problem)
+        if problem is None or not problem.refused:
+            kept.append(listing)
     return kept, problems
 
 
-def _collect(rows: Iterable[_RawRow]) -> tuple[list[Listing], list[Problem]]:
-    listings: list[Listing] = []
-    problems: list[Problem] = []
-    first_row_of: dict[str, int] = {}
-    for raw in rows:
-        cells = _Cells(raw)
-        listing = cells.listing()
-        if listing is None:
-            problems += cells.problems
-        elif (name := listing.listing_id) in first_row_of:
-            reason = f"the same listing_id already stands in row {first_row_of[name]}; that one was kept"
-            problems.append(Problem(reason=reason, listing_id=name, row=raw.row, refused=True))
-        else:
-            first_row_of[name] = raw.row
-            listings.append(listing)
-            problems += cells.problems
-    return listings, problems
+def sheet_problem(listing: Listing, sheets: Mapping[str, HasStyles]) -> Problem | None:
+    """What is wrong with a listing in the light of the sheets, as for `check_against_sheets`; None if nothing is."""
+    sheet = sheets.get(listing.maker)
+    if sheet is None:
+        reason = f"there is no reference sheet for the maker {_shown(listing.maker)}, so it can't be judged"
+        return Problem(reason=reason, listing_id=listing.listing_id, refused=True)
+    if listing.style_number is not None and listing.style_number not in sheet.styles:
+        reason = f"the maker has no style {_shown(listing.style_number)}; what depends on the style was left out"
+        return Problem(reason=reason, listing_id=listing.listing_id)
+    return None
+
+
+def _taken_apart(raw: _RawRow, first_row_of: dict[str, int]) -> tuple[Listing | None, list[Problem]]:
+    """A row's listing and its problems; a second row with the same id is refused."""
+    cells = _Cells(raw)
+    listing = cells.listing()
+    if listing is None:
+        return None, cells.problems
+    name = listing.listing_id
+    if name in first_row_of:
+        reason = f"the same listing_id already stands in row {first_row_of[name]}; that one was kept"
+        return None, [Problem(reason=reason, listing_id=name, row=raw.row, refused=True)]
+    first_row_of[name] = raw.row
+    return listing, cells.problems
 
 
 class _Cells:

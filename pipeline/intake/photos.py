@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import stat
 from pathlib import Path
@@ -17,9 +18,10 @@ from pipeline.intake._headers import CutOffError, FileHeader, NotAPhotoError, pa
 MAX_PIXELS = 60_000_000
 MAX_FILE_BYTES = 200_000_000
 MIN_SIDE_PX = 32
+CHANGED = "the photo file was changed while it was being looked at; scan again"
 
 
-def read_photo(folder: Path, path: str) -> Photo | Problem:
+def read_photo(folder: Path, path: str, sha256: str | None = None) -> Photo | Problem:
     """Read one photo, upright.
 
     Nothing but the pixels is kept: no place, time or camera from the file.
@@ -27,15 +29,21 @@ def read_photo(folder: Path, path: str) -> Photo | Problem:
     Args:
         folder: the folder that the listings file lies in; nothing outside it is read.
         path: the photo's path as the listing gives it, relative to `folder`.
+        sha256: of the file as it was when it was last looked up; None where nobody did.
 
     Returns:
-        The photo, uint8 RGB, shape (height, width, 3), or the problem with it. The problem names the
-        photo but not the listing; the caller knows that.
+        The photo, uint8 RGB, shape (height, width, 3), or the problem with it, `CHANGED` if the file is another one
+        now. The problem names the photo but not the listing; the caller knows that.
+
+    Raises:
+        MemoryError: if the picture needs more memory than there is.
     """
     loaded = _load(folder, path)
     if isinstance(loaded, Problem):
         return loaded
     data, header = loaded
+    if sha256 is not None and hashlib.sha256(data).hexdigest() != sha256:
+        return _problem(path, CHANGED)
     pixels = _decode(data, header)
     if pixels is None:
         return _problem(path, "the picture in the file is damaged and can't be shown; ask the seller to send it again")
@@ -54,6 +62,12 @@ def photo_header(folder: Path, path: str) -> FileHeader | Problem:
     """
     loaded = _load(folder, path)
     return loaded if isinstance(loaded, Problem) else loaded[1]
+
+
+def photo_sha256(folder: Path, path: str) -> str | Problem:
+    """The SHA-256 of a photo's file in hex, or the problem that `read_photo` would give without decoding it."""
+    loaded = _load(folder, path)
+    return loaded if isinstance(loaded, Problem) else hashlib.sha256(loaded[0]).hexdigest()
 
 
 def _load(folder: Path, path: str) -> tuple[bytes, FileHeader] | Problem:
@@ -110,7 +124,9 @@ def _decode_plain(data: bytes) -> NDArray[np.uint8] | None:
     """OpenCV: about three times as fast as Pillow, and it turns the photo by its EXIF tag itself."""
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB)
-    except cv2.error:
+    except cv2.error as err:
+        if err.code == cv2.Error.StsNoMem:
+            raise MemoryError(str(err)) from err
         return None
     return None if pixels is None else np.asarray(pixels, dtype=np.uint8)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from alembic import command
@@ -18,6 +19,11 @@ from sqlalchemy.pool import ConnectionPoolEntry
 _WRITES = "denim_writes"  # SQLite has one writer: who will write says so at once, and waits its turn
 _SQLITE_PATIENCE_S = 20
 _POOL = 24
+
+
+def store_url(run_dir: Path) -> str:
+    """The database of a run for which none was named: a SQLite file in its folder."""
+    return f"sqlite:///{run_dir.resolve() / 'review.db'}"
 
 
 class Store:
@@ -48,6 +54,12 @@ class Store:
         """One transaction: committed at the end, or not at all."""
         with self._writing.begin() as session:
             yield session
+
+    def folder_beside(self, name: str) -> Path | None:
+        """A folder for files that belong to a SQLite store; None where the store is no file."""
+        file = self.engine.url.database
+        is_file = self.engine.dialect.name == "sqlite" and file and file != ":memory:"
+        return Path(f"{file}.{name}") if is_file else None
 
     def close(self) -> None:
         """Let go of all connections."""

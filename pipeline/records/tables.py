@@ -9,7 +9,19 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Index, String, Text, TypeDecorator, UniqueConstraint
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Dialect,
+    ForeignKey,
+    Index,
+    LargeBinary,
+    String,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 
@@ -41,8 +53,48 @@ class Base(DeclarativeBase):
     type_annotation_map = {datetime: Moment(), dict[str, Any]: JSON(), list[Any]: JSON(), str: Text()}  # noqa: RUF012
 
 
+class Look(Base):
+    """What was seen in a photo, by the SHA-256 of its file and by what judged it (`judge`: networks, sheet, program).
+
+    `seen` is null where there was nothing to judge; `problem` says why. Looks are never changed: new networks add new
+    ones.
+    """
+
+    __tablename__ = "looks"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    judge: Mapped[str] = mapped_column(String(24), primary_key=True)
+    seen: Mapped[bytes | None] = mapped_column(LargeBinary)
+    problem: Mapped[str | None]
+    tries: Mapped[int]
+    at: Mapped[datetime] = mapped_column(index=True)
+
+
+class Fingerprint(Base):
+    """What a photo is known again by under another seller. `id` is the beginning of the SHA-256."""
+
+    __tablename__ = "fingerprints"
+    id: Mapped[int] = mapped_column(BigInteger, primary_key=True, autoincrement=False)
+    sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    data: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class Showing(Base):
+    """A photo in a listing, and when a scan last met it there."""
+
+    __tablename__ = "showings"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    listing_id: Mapped[str] = mapped_column(String(200), primary_key=True)
+    seller_id: Mapped[str] = mapped_column(String(200))
+    listed_at: Mapped[str]
+    path: Mapped[str]  # as the listing named it
+    at: Mapped[datetime] = mapped_column(index=True)
+
+
 class Run(Base):
-    """A scan that was taken in. `model` and `rules` name what it judged by; photo paths are relative to the root."""
+    """A scan that was taken in. `model` and `rules` name what it judged by; photo paths are relative to the root.
+
+    `is_whole` is false while listings are still to come in.
+    """
 
     __tablename__ = "runs"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -52,6 +104,7 @@ class Run(Base):
     model: Mapped[str]
     rules: Mapped[str]
     taken_in_at: Mapped[datetime]
+    is_whole: Mapped[bool] = mapped_column(default=True)
 
 
 class Listing(Base):

@@ -1,27 +1,35 @@
-"""A run's folder into the database: what the sellers say, what the scan found, where the photos lie."""
+"""A run's folder into the database: what the sellers say, what the scan found, where the photos lie.
+
+Listings come in some dozens at a time, each such lot a transaction of its own, so that moderators need not wait. The
+assessment before stays in force until the new one is there. Taking in that was stopped goes on where it was.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import itertools
 import math
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from pipeline import store
-from pipeline.domain import Assessment, Box, HeatMap, Listing, Measurement, PartReading, Problem
+from pipeline.domain import Assessment, Box, CueReading, HeatMap, Listing, Measurement, PartReading, Problem
 from pipeline.intake import photo_header
 from pipeline.records import tables
+from pipeline.records.adding import add_missing
 from pipeline.records.database import Store
 from pipeline.records.house import House
+from pipeline.records.patience import PatientStore
 from pipeline.records.random_looks import draw_random_looks
 from pipeline.records.words import State
+
+_LISTINGS_AT_ONCE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +65,49 @@ def take_in(
     Raises:
         OSError: if the folder is no run.
     """
-    fingerprint = hashlib.sha256((run_dir / store.QUEUE).read_bytes()).hexdigest()
-    about = store.read_about(run_dir)
-    with records.writing() as session:
-        if session.scalar(select(tables.Run.id).where(tables.Run.fingerprint == fingerprint)) is not None:
-            return TakenIn(0, 0)
+    return take_in_each(PatientStore(records), run_dir, listings.values(), photos_root, now, house)
+
+
+def take_in_each(
+    records: PatientStore,
+    run_dir: Path,
+    listings: Iterable[Listing],
+    photos_root: Path,
+    now: datetime,
+    house: House | None = None,
+) -> TakenIn:
+    """As `take_in`, holding no more than some dozens of the listings at a time.
+
+    Raises:
+        OSError: if the folder is no run, or there is no room left.
+        DBAPIError: if the database stays away.
+    """
+    with (run_dir / store.QUEUE).open("rb") as queue:
+        fingerprint = hashlib.file_digest(queue, "sha256").hexdigest()
+
+    run_id = records.write(_begin, run_dir, fingerprint, photos_root, now)
+    if run_id is None:
+        return TakenIn(0, 0)
+    known = new = 0
+    with store.RunReader(run_dir) as run:
+        wanted = (one for one in listings if run.has(one.listing_id))
+        while some := list(itertools.islice(wanted, _LISTINGS_AT_ONCE)):
+            lot = [_Taken(one, run.assessment(one.listing_id), _shown(run, one)) for one in some]
+            # A path means a file of this night alone: photos of earlier nights lie in other folders.
+            known_again = {m.other_photo for one in lot for m in one.assessment.reuse if run.has(m.other_listing_id)}
+            paths = known_again.union(*(one.photos for one in some))
+            files = {path: _look_up(photos_root, path) for path in sorted(paths)}
+            new += records.write(_take, run_id, files, lot)
+            known += len(some)
+    records.write(_end, run_id, house or House())
+    return TakenIn(known, new)
+
+
+def _begin(session: Session, run_dir: Path, fingerprint: str, photos_root: Path, now: datetime) -> int | None:
+    """The run's number; None if it was taken in as a whole before."""
+    run = session.scalar(select(tables.Run).where(tables.Run.fingerprint == fingerprint))
+    if run is None:
+        about = store.read_about(run_dir)
         run = tables.Run(
             name=run_dir.resolve().name,
             fingerprint=fingerprint,
@@ -69,155 +115,189 @@ def take_in(
             model=about.model,
             rules=about.rules,
             taken_in_at=now,
+            is_whole=False,
         )
         session.add(run)
         session.flush()
-        taking = _Taking(session, run, photos_root, _parts_by_photo(store.read_parts(run_dir)))
-        known = [one for one in store.read_queue(run_dir) if one.listing_id in listings]
-        new = sum(taking.take(one, listings[one.listing_id]) for one in known)
-        session.flush()
-        draw_random_looks(session, run, house or House())
-    return TakenIn(len(known), new)
+        return run.id
+    return None if run.is_whole else run.id
 
 
-def _parts_by_photo(parts: Iterable[PartReading]) -> dict[str, list[PartReading]]:
-    by_photo: dict[str, list[PartReading]] = defaultdict(list)
-    for part in parts:
-        by_photo[part.found.photo].append(part)
-    return by_photo
+def _end(session: Session, run_id: int, house: House) -> None:
+    run = session.get_one(tables.Run, run_id)
+    draw_random_looks(session, run, house)
+    run.is_whole = True
+
+
+def _shown(run: store.RunReader, listing: Listing) -> dict[str, list[PartReading]]:
+    return {path: run.parts(path) for path in listing.photos}
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A listing, what the run says of it, and the parts found in each of its photos."""
+
+    listing: Listing
+    assessment: Assessment
+    parts: Mapping[str, Sequence[PartReading]]
+
+
+_Files = Mapping[str, tables.Photo | Problem]
+
+
+def _take(session: Session, run_id: int, files: _Files, lot: Sequence[_Taken]) -> int:
+    return _Taking(session, run_id, files).take(lot)
 
 
 @dataclass(frozen=True, slots=True)
 class _Taking:
+    """Some listings into the database; a few statements for all of them."""
+
     session: Session
-    run: tables.Run
-    photos_root: Path
-    parts: Mapping[str, Sequence[PartReading]]
+    run_id: int
+    files: _Files
+    hashes: dict[str, str] = field(default_factory=dict)  # by photo path
 
-    def take(self, one: Assessment, listing: Listing) -> bool:
-        """One listing; True if it is new."""
-        row = self.session.scalar(select(tables.Listing).where(tables.Listing.listing_id == one.listing_id))
-        is_new = row is None
-        if row is None:
-            row = tables.Listing(listing_id=one.listing_id, state=State.WAITING, is_open=True, round=1)
-            self.session.add(row)
-        _fill(row, one, listing)
+    def take(self, lot: Sequence[_Taken]) -> int:
+        """Take these in, but for those that came in before the taking in was stopped; how many of them are new."""
+        rows = self._rows([one.listing.listing_id for one in lot])
+        there = self._assessed(rows.values())
+        lot = [one for one in lot if (row := rows.get(one.listing.listing_id)) is None or row.id not in there]
+        new = [one for one in lot if one.listing.listing_id not in rows]
+        for one in new:
+            name = one.listing.listing_id
+            rows[name] = tables.Listing(listing_id=name, state=State.WAITING, is_open=True, round=1)
+        for one in lot:
+            _fill(rows[one.listing.listing_id], one.assessment, one.listing)
+        self.session.add_all(rows.values())
         self.session.flush()
-        before = {} if is_new else self._forget_photos(row)
-        hashes = self._take_photos(row, listing)
-        if not is_new and row.state == State.ASKED and set(hashes.values()) - set(before.values()):
-            row.state, row.is_open = State.WAITING, True
-        self._take_assessment(row, one, hashes)
-        return is_new
+        self._take_photos([(rows[one.listing.listing_id], one) for one in lot])
+        self._take_assessments([(rows[one.listing.listing_id], one) for one in lot])
+        return len(new)
 
-    def _forget_photos(self, row: tables.Listing) -> dict[str, str | None]:
-        old = self.session.scalars(select(tables.ListingPhoto).where(tables.ListingPhoto.listing_id == row.id)).all()
-        for photo in old:
-            self.session.delete(photo)
-        self.session.flush()
-        return {photo.path: photo.sha256 for photo in old}
+    def _rows(self, names: Sequence[str]) -> dict[str, tables.Listing]:
+        asked = select(tables.Listing).where(tables.Listing.listing_id.in_(names))
+        return {row.listing_id: row for row in self.session.scalars(asked)}
 
-    def _take_photos(self, row: tables.Listing, listing: Listing) -> dict[str, str]:
-        hashes = {}
-        for position, path in enumerate(listing.photos):
-            photo = self._photo(path)
-            problem = photo.reason if isinstance(photo, Problem) else None
-            sha256 = None if isinstance(photo, Problem) else photo.sha256
-            if sha256 is not None:
-                hashes[path] = sha256
-            self.session.add(
+    def _assessed(self, rows: Iterable[tables.Listing]) -> set[int]:
+        """Which of these listings this run has assessed already."""
+        asked = select(tables.Assessment.listing_id).where(
+            tables.Assessment.run_id == self.run_id, tables.Assessment.listing_id.in_([row.id for row in rows])
+        )
+        return set(self.session.scalars(asked))
+
+    def _take_photos(self, lot: Sequence[tuple[tables.Listing, _Taken]]) -> None:
+        before = self._forget_photos([row.id for row, _ in lot])
+        photos = {path: file for path, file in self.files.items() if isinstance(file, tables.Photo)}
+        self.hashes.update({path: photo.sha256 for path, photo in photos.items()})
+        add_missing(self.session, tables.Photo, [
+            {"sha256": photo.sha256, "width": photo.width, "height": photo.height} for photo in photos.values()
+        ])  # fmt: skip
+        for row, one in lot:
+            shown = {self.hashes[path] for path in one.listing.photos if path in self.hashes}
+            if row.state == State.ASKED and shown - before.get(row.id, set()):
+                row.state, row.is_open = State.WAITING, True
+            self.session.add_all(
                 tables.ListingPhoto(
                     listing_id=row.id,
                     position=position,
-                    run_id=self.run.id,
+                    run_id=self.run_id,
                     path=path,
-                    sha256=sha256,
-                    problem=problem,
+                    sha256=self.hashes.get(path),
+                    problem=file.reason if isinstance(file := self.files[path], Problem) else None,
                 )
+                for position, path in enumerate(one.listing.photos)
             )
-        return hashes
 
-    def _photo(self, path: str) -> tables.Photo | Problem:
-        """The photo, known to the database from now on, or why there is none."""
-        photo = _look_up(self.photos_root, path)
-        if isinstance(photo, tables.Photo):
-            self.session.merge(photo)
-            self.session.flush()
-        return photo
+    def _forget_photos(self, ids: Sequence[int]) -> dict[int, set[str | None]]:
+        """Let go of the photos that these listings showed until now, by the number of the listing."""
+        table, before = tables.ListingPhoto, dict[int, set[str | None]]()
+        for number, sha256 in self.session.execute(
+            select(table.listing_id, table.sha256).where(table.listing_id.in_(ids))
+        ):
+            before.setdefault(number, set()).add(sha256)
+        self.session.execute(delete(table).where(table.listing_id.in_(ids)))
+        return before
 
-    def _take_reuse(self, assessment_id: int, one: Assessment, hashes: Mapping[str, str]) -> None:
-        """The photos known again, where both are there to be shown."""
-        for position, match in enumerate(one.reuse):
-            other = self._photo(match.other_photo)
-            if match.photo in hashes and isinstance(other, tables.Photo):
-                self.session.add(
-                    tables.ReusedPhoto(
-                        assessment_id=assessment_id,
-                        position=position,
-                        photo=hashes[match.photo],
-                        other_listing=match.other_listing_id,
-                        other_photo=other.sha256,
-                        is_mirrored=match.is_mirrored,
-                        shows=match.shows,
-                    )
-                )
-
-    def _take_assessment(self, row: tables.Listing, one: Assessment, hashes: Mapping[str, str]) -> None:
-        made = tables.Assessment(
-            listing_id=row.id,
-            run_id=self.run.id,
-            probability=one.probability,
-            log10_lr=one.log10_lr,
-            ask_for=[asdict(request) for request in one.ask_for],
-        )
-        self.session.add(made)
+    def _take_assessments(self, lot: Sequence[tuple[tables.Listing, _Taken]]) -> None:
+        made = [
+            tables.Assessment(
+                listing_id=row.id,
+                run_id=self.run_id,
+                probability=one.assessment.probability,
+                log10_lr=one.assessment.log10_lr,
+                ask_for=[asdict(request) for request in one.assessment.ask_for],
+            )
+            for row, one in lot
+        ]
+        self.session.add_all(made)
         self.session.flush()
-        row.assessment_id = made.id
-        self.session.add_all(tables.Unseen(assessment_id=made.id, cue=cue) for cue in dict.fromkeys(one.not_seen))
-        self.session.add_all(
-            tables.Reason(
-                assessment_id=made.id,
+        parts: list[tuple[tables.Part, PartReading]] = []
+        for (row, one), assessment in zip(lot, made, strict=True):
+            row.assessment_id = assessment.id
+            unseen = dict.fromkeys(one.assessment.not_seen)
+            self.session.add_all(tables.Unseen(assessment_id=assessment.id, cue=cue) for cue in unseen)
+            self.session.add_all(self._reasons(assessment.id, one.assessment))
+            self.session.add_all(self._reused(assessment.id, one.assessment))
+            for path, found in one.parts.items():
+                if path in self.hashes:
+                    parts += [(_part(assessment.id, self.hashes[path], part), part) for part in found]
+        self.session.add_all(row for row, _ in parts)
+        self.session.flush()
+        self.session.add_all(_cue(row.id, cue) for row, part in parts for cue in part.cues)
+
+    def _reasons(self, assessment_id: int, one: Assessment) -> Iterator[tables.Reason]:
+        for position, reason in enumerate(one.reasons):
+            yield tables.Reason(
+                assessment_id=assessment_id,
                 position=position,
                 cue=reason.cue,
                 state=reason.state,
                 probability=reason.probability,
                 log10_lr=reason.log10_lr,
                 sentence=reason.sentence,
-                photo=hashes.get(reason.photo or ""),
+                photo=self.hashes.get(reason.photo or ""),
                 box=_box(reason.box),
                 measured=_measured(reason.measured),
                 note=reason.note,
                 heat=_heat(reason.heat),
             )
-            for position, reason in enumerate(one.reasons)
-        )
-        self._take_reuse(made.id, one, hashes)
-        for path, sha256 in hashes.items():
-            for part in self.parts.get(path, ()):
-                self._take_part(made.id, sha256, part)
 
-    def _take_part(self, assessment_id: int, sha256: str, part: PartReading) -> None:
-        row = tables.Part(
-            assessment_id=assessment_id,
-            photo=sha256,
-            part=part.found.part.value,
-            box=_box(part.found.box),
-            score=part.found.score,
-            is_sure=part.found.is_sure,
-            texts=[{"field": t.field, "text": t.text, "confidence": t.confidence} for t in part.texts],
-        )
-        self.session.add(row)
-        self.session.flush()
-        self.session.add_all(
-            tables.PartCue(
-                part_id=row.id,
-                cue=cue.cue,
-                likelihood=dict(cue.likelihood),
-                measured=_measured(cue.measured),
-                heat=_heat(cue.heat),
-            )
-            for cue in part.cues
-        )
+    def _reused(self, assessment_id: int, one: Assessment) -> Iterator[tables.ReusedPhoto]:
+        """The photos known again, where both are there to be shown."""
+        for position, match in enumerate(one.reuse):
+            if match.photo in self.hashes and match.other_photo in self.hashes:
+                yield tables.ReusedPhoto(
+                    assessment_id=assessment_id,
+                    position=position,
+                    photo=self.hashes[match.photo],
+                    other_listing=match.other_listing_id,
+                    other_photo=self.hashes[match.other_photo],
+                    is_mirrored=match.is_mirrored,
+                    shows=match.shows,
+                )
+
+
+def _part(assessment_id: int, sha256: str, part: PartReading) -> tables.Part:
+    return tables.Part(
+        assessment_id=assessment_id,
+        photo=sha256,
+        part=part.found.part.value,
+        box=_box(part.found.box),
+        score=part.found.score,
+        is_sure=part.found.is_sure,
+        texts=[{"field": t.field, "text": t.text, "confidence": t.confidence} for t in part.texts],
+    )
+
+
+def _cue(part_id: int, cue: CueReading) -> tables.PartCue:
+    return tables.PartCue(
+        part_id=part_id,
+        cue=cue.cue,
+        likelihood=dict(cue.likelihood),
+        measured=_measured(cue.measured),
+        heat=_heat(cue.heat),
+    )
 
 
 def _fill(row: tables.Listing, one: Assessment, listing: Listing) -> None:

@@ -13,7 +13,7 @@ from pipeline import store
 from pipeline.fitting_night import read_fitting_night
 from pipeline.intake import NothingToDo, read_listings
 from pipeline.records import people
-from pipeline.records.database import Store
+from pipeline.records.database import Store, store_url
 from pipeline.records.house import House
 from pipeline.records.take_in import take_in
 from pipeline.review.app import create_app
@@ -85,7 +85,7 @@ def _open(options: Serving) -> Store:
             f"{options.run_dir}: there is no run here; write one with: denim-triage scan LISTINGS --out DIR"
         )
     try:
-        return Store(options.store_url or f"sqlite:///{options.run_dir.resolve() / 'review.db'}")
+        return Store(options.store_url or store_url(options.run_dir))
     except ValueError as err:
         raise NothingToDo(str(err)) from err
 

@@ -17,10 +17,11 @@ from pipeline.scan.tab_place import plan_of, with_tab_position
 
 @dataclass(frozen=True, slots=True)
 class PhotoJob:
-    """A photo of a listing, and whose sheet it is judged by."""
+    """A photo of a listing, whose sheet it is judged by, and the SHA-256 of its file where that was looked up."""
 
     path: str
     maker: str
+    sha256: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +47,7 @@ class Looker:
 
     def look(self, job: PhotoJob) -> Seen | Problem:
         """Read a photo and judge what it shows."""
-        photo = read_photo(self._root, job.path)
+        photo = read_photo(self._root, job.path, job.sha256)
         return photo if isinstance(photo, Problem) else self.look_at(photo, job.maker)
 
     def look_at(self, photo: Photo, maker: str) -> Seen:

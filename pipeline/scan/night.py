@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.classify.genuine_memory import load_memory
@@ -16,6 +15,7 @@ from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.photo_reuse import ReuseEntry, find_reuse, reuse_reading
 from pipeline.ranking import rank
 from pipeline.scan.looking import PhotoJob, Seen
+from pipeline.scan.moments import came_first
 from pipeline.scan.workers import Outcome, Pool
 
 OnProgress = Callable[[int, int], None]
@@ -74,11 +74,11 @@ def scan_listings(
         assessments=rank(assess(one, sheets[one.listing.maker], evidence, tonight) for one in readings),
         parts=tuple(part for one in readings for part in one.parts),
         problems=tuple(problem for one in readings for problem in one.problems),
-        notices=(*([memory] if isinstance(memory, str) else []), *_notices(tonight)),
+        notices=(*([memory] if isinstance(memory, str) else []), *notices_of(tonight)),
     )
 
 
-def _notices(tonight: Doubts) -> tuple[str, ...]:
+def notices_of(tonight: Doubts) -> tuple[str, ...]:
     """A line for each sign that is read far too often for a night of these listings."""
     return tuple(
         doubt_notice(cue, doubt.seen, doubt.departing, doubt.usual_share)
@@ -121,7 +121,7 @@ def _gathered(
     matches = find_reuse(entries)
     reuse = _reuse_readings(listings, entries, matches)
     return tuple(
-        _readings_of(
+        readings_of(
             listing,
             parts[listing.listing_id],
             reuse.get(listing.listing_id),
@@ -134,7 +134,7 @@ def _gathered(
     )
 
 
-def _readings_of(
+def readings_of(
     listing: Listing,
     parts: Sequence[PartReading],
     reuse: CueReading | None,
@@ -154,27 +154,12 @@ def _reuse_readings(
     listings: Sequence[Listing], entries: Sequence[ReuseEntry], found: Mapping[str, Sequence[ReuseMatch]]
 ) -> dict[str, CueReading]:
     """What the search for reused photos says of every listing that has a photo to compare."""
-    moments = {listing.listing_id: _moment(listing.listed_at) for listing in listings}
+    listed_at = {listing.listing_id: listing.listed_at for listing in listings}
     photos_of_seller = Counter(entry.seller_id for entry in entries)
     readings = {}
     for name, seller in {entry.listing_id: entry.seller_id for entry in entries}.items():
         matches = found.get(name, ())
-        came_first = _came_first(moments, name, [match.other_listing_id for match in matches])
-        readings[name] = reuse_reading(matches, len(entries) - photos_of_seller[seller], came_first)
+        others = {match.other_listing_id: listed_at[match.other_listing_id] for match in matches}
+        compared = len(entries) - photos_of_seller[seller]
+        readings[name] = reuse_reading(matches, compared, came_first(listed_at[name], others))
     return readings
-
-
-def _came_first(moments: Mapping[str, datetime | None], name: str, others: Sequence[str]) -> dict[str, bool]:
-    """For each other listing whether it was listed before this one; left out where that is not known."""
-    mine = moments[name]
-    known = {other: moment for other in others if (moment := moments[other]) is not None}
-    return {} if mine is None else {other: theirs < mine for other, theirs in known.items() if theirs != mine}
-
-
-def _moment(text: str) -> datetime | None:
-    """A listing's date and time, taken as UTC where it names no zone; None if it is neither."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import multiprocessing
+import resource
 import time
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -19,10 +21,25 @@ from pipeline.scan.looking import Looker, PhotoJob, Seen
 
 _READY = "ready"
 _AHEAD = 2  # jobs that a worker holds, so that it never waits for the next
+TRIES = 2  # what was the photo's fault happens again; what was not hardly does
 _CRASHED = "this photo could not be looked at: it made the program that reads it stop"
 _STALLED = "this photo could not be looked at: it took longer than {seconds:.0f} s"
+_TOO_LARGE = "this photo could not be looked at: it takes more memory than a worker may have"
+
+
+class SetAside(Problem):
+    """A photo that was tried `TRIES` times, each time without an outcome."""
+
 
 Outcome = Seen | Problem
+_Job = tuple[int, PhotoJob]
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """A try without an outcome."""
+
+    reason: str
 
 
 class Looks(Protocol):
@@ -37,7 +54,7 @@ MakeLooker = Callable[[Path, Path, Mapping[str, ReferenceSheet]], Looks]
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """How many workers, what each loads, and how long a photo may take."""
+    """How many workers, what each loads, how long a photo may take, and how much memory a worker (None: any)."""
 
     models_dir: Path
     photos_root: Path
@@ -45,33 +62,85 @@ class Pool:
     workers: int
     photo_limit_s: float = 60.0
     start_limit_s: float = 180.0
+    memory_mb: int | None = None
     make_looker: MakeLooker = Looker
 
-    def look_at_all(self, jobs: Sequence[PhotoJob]) -> Iterator[tuple[int, Outcome]]:
+    def look_at_all(self, jobs: Iterable[PhotoJob]) -> Iterator[tuple[int, Outcome]]:
         """Look at every photo; yields (place in `jobs`, outcome) as they come, each place once.
+
+        Jobs are taken as workers need them. A photo that stops, stalls or fails a worker is tried again, and
+        set aside if that ends alike.
 
         Raises:
             RuntimeError: if a worker can't start.
         """
-        waiting = deque(range(len(jobs)))
-        members = [_Member(self) for _ in range(min(self.workers, len(jobs)))]
+        line = _Line(enumerate(jobs))
+        members: list[_Member] = []
+        failed_starts = 0
         try:
-            while waiting or any(member.held for member in members):
+            while line.has_more() or any(member.held for member in members):
+                if len(members) < self.workers and line.has_more():
+                    members.append(_Member(self))
                 for member in members:
-                    member.feed(jobs, waiting)
-                wait([member.connection for member in members], timeout=1.0)
+                    member.feed(line)
+                is_starting = len(members) < self.workers and line.has_more()
+                wait([member.connection for member in members], timeout=0 if is_starting else 1.0)
                 for number, member in enumerate(members):
-                    yield from member.outcomes()
+                    for job, outcome in member.outcomes():
+                        yield from line.settled(job, outcome)
                     fault = member.fault()
-                    if fault is not None:
-                        blamed = member.held.popleft()  # the oldest: a worker looks at its photos in turn
-                        waiting.extendleft(reversed(member.held))
-                        member.stop()
-                        members[number] = _Member(self)
-                        yield blamed, fault
+                    if fault is None:
+                        continue
+                    failed_starts = 0 if member.is_ready else failed_starts + 1
+                    if failed_starts == TRIES:
+                        raise RuntimeError("a worker process could not start; the lines above say why")
+                    # The oldest: a worker looks at its photos in turn. One that never began has none to blame.
+                    blamed = [member.held.popleft()] if member.is_ready and member.held else []
+                    line.take_back(member.held)
+                    member.stop()
+                    members[number] = _Member(self)
+                    for job in blamed:
+                        yield from line.settled(job, fault)
         finally:
             for member in members:
                 member.stop()
+
+
+class _Line:
+    """The jobs that wait for a worker: those to be tried again, those taken back, then the ones not met yet."""
+
+    def __init__(self, jobs: Iterator[_Job]) -> None:
+        self._jobs = jobs
+        self._front: deque[_Job] = deque()
+        self._failed: Counter[int] = Counter()
+
+    def has_more(self) -> bool:
+        """Whether a job waits."""
+        if not self._front:
+            self._front.extend(itertools.islice(self._jobs, 1))
+        return bool(self._front)
+
+    def take(self) -> _Job:
+        """The next job; there must be one."""
+        return self._front.popleft()
+
+    def take_back(self, jobs: Iterable[_Job]) -> None:
+        """Jobs that a worker held and never began."""
+        self._front.extendleft(reversed(list(jobs)))
+
+    def settled(self, job: _Job, outcome: Outcome | _Fault) -> Iterator[tuple[int, Outcome]]:
+        """The job's outcome; nothing where it is to be tried again."""
+        number = job[0]
+        if not isinstance(outcome, _Fault):
+            self._failed.pop(number, None)
+            yield number, outcome
+            return
+        self._failed[number] += 1
+        if self._failed[number] < TRIES:
+            self._front.append(job)
+        else:
+            del self._failed[number]
+            yield number, SetAside(f"{outcome.reason} (tried {TRIES} times)")
 
 
 @dataclass(eq=False)
@@ -79,7 +148,7 @@ class _Member:
     """One worker process with the jobs it holds, oldest first."""
 
     pool: Pool
-    held: deque[int] = field(default_factory=deque)
+    held: deque[_Job] = field(default_factory=deque)
     is_ready: bool = False
     is_gone: bool = False
 
@@ -87,24 +156,24 @@ class _Member:
         context = multiprocessing.get_context("spawn")
         self.connection, theirs = context.Pipe()
         pool = self.pool
-        arguments = (theirs, pool.make_looker, pool.models_dir, pool.photos_root, dict(pool.sheets))
+        arguments = (theirs, pool.make_looker, pool.models_dir, pool.photos_root, dict(pool.sheets), pool.memory_mb)
         self.process: SpawnProcess = context.Process(target=_work, args=arguments, daemon=True)
         self.process.start()
         theirs.close()
         self.heard_s = time.monotonic()
 
-    def feed(self, jobs: Sequence[PhotoJob], waiting: deque[int]) -> None:
+    def feed(self, line: _Line) -> None:
         """Give the worker jobs until it holds enough."""
-        while waiting and len(self.held) < _AHEAD and not self.is_gone:
+        while len(self.held) < _AHEAD and not self.is_gone and line.has_more():
             if not self.held and self.is_ready:
                 self.heard_s = time.monotonic()
-            self.held.append(waiting.popleft())
+            self.held.append(line.take())
             try:
-                self.connection.send((self.held[-1], jobs[self.held[-1]]))
+                self.connection.send(self.held[-1])
             except OSError:
                 self.is_gone = True
 
-    def outcomes(self) -> Iterator[tuple[int, Outcome]]:
+    def outcomes(self) -> Iterator[tuple[_Job, Outcome | _Fault]]:
         """What the worker has sent since the last time."""
         while not self.is_gone:
             try:
@@ -117,23 +186,19 @@ class _Member:
             self.heard_s = time.monotonic()
             if message == _READY:
                 self.is_ready = True
-            else:
-                self.held.remove(message[0])
-                yield message
+                continue
+            number, outcome = message
+            job = next(one for one in self.held if one[0] == number)
+            self.held.remove(job)
+            yield job, outcome
 
-    def fault(self) -> Problem | None:
-        """What is wrong if the photo in hand has stopped or stalled the worker.
-
-        Raises:
-            RuntimeError: if the worker did not even start: then no photo is to blame.
-        """
+    def fault(self) -> _Fault | None:
+        """What is wrong if the worker has stopped or stalled."""
         limit_s = self.pool.photo_limit_s if self.is_ready else self.pool.start_limit_s
         is_late = bool(self.held) and time.monotonic() - self.heard_s > limit_s
         if not self.is_gone and not is_late:
             return None
-        if not self.is_ready:
-            raise RuntimeError("a worker process could not start; the lines above say why")
-        return Problem(_CRASHED if self.is_gone else _STALLED.format(seconds=self.pool.photo_limit_s))
+        return _Fault(_CRASHED if self.is_gone else _STALLED.format(seconds=self.pool.photo_limit_s))
 
     def stop(self) -> None:
         """End the process."""
@@ -148,9 +213,12 @@ def _work(
     models_dir: Path,
     photos_root: Path,
     sheets: Mapping[str, ReferenceSheet],
+    memory_mb: int | None,
 ) -> None:
     """A worker's life: load, then look at photo after photo until the pipe closes."""
     use_one_processor()  # the workers share the processors among themselves
+    if memory_mb is not None:  # what it writes to; files mapped for reading cost nothing
+        resource.setrlimit(resource.RLIMIT_DATA, (memory_mb << 20, memory_mb << 20))
     looker = make_looker(models_dir, photos_root, sheets)
     connection.send(_READY)
     while True:
@@ -161,8 +229,10 @@ def _work(
         connection.send((place, _outcome(looker, job)))
 
 
-def _outcome(looker: Looks, job: PhotoJob) -> Outcome:
+def _outcome(looker: Looks, job: PhotoJob) -> Outcome | _Fault:
     try:
         return looker.look(job)
+    except MemoryError:
+        return _Fault(_TOO_LARGE)
     except Exception as err:  # whatever one photo does, the others are looked at
-        return Problem(f"this photo could not be looked at ({type(err).__name__}: {err})")
+        return _Fault(f"this photo could not be looked at ({type(err).__name__}: {err})")

@@ -6,14 +6,15 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from pipeline import cli, store
+from pipeline import cli, running, scan, store
 from pipeline.domain import CAUTION, Assessment, Listing, Problem
+from pipeline.intake import check_against_sheets, read_listings
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -27,6 +28,16 @@ def seen(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFacto
     (home / "models").mkdir()
     monkeypatch.setattr(cli, "_HOME", home)
 
+    def scored(listings: Sequence[Listing]) -> dict[str, Any]:
+        return {
+            "assessments": tuple(Assessment(one.listing_id, 0.0, 0.2) for one in listings),
+            "parts": (),
+            "problems": tuple(
+                Problem("the file is empty", one.listing_id, one.photos[0]) for one in listings if one.photos
+            ),
+            "notices": ("no memory of genuine parts: none was compared",),
+        }
+
     def scan_listings(
         listings: Sequence[Listing],
         root: Path,
@@ -35,18 +46,27 @@ def seen(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFacto
         models: Path,
         workers: int,
         on_progress: Callable[[int, int], None],
-    ) -> SimpleNamespace:
-        given.update(evidence=evidence, root=root, models=models, workers=workers)
+    ) -> scan.ScanResult:
         on_progress(len(listings), len(listings))
-        problems = [Problem("the file is empty", one.listing_id, one.photos[0]) for one in listings if one.photos]
-        return SimpleNamespace(
-            assessments=[Assessment(one.listing_id, 0.0, 0.2) for one in listings],
-            parts=[],
-            problems=problems,
-            notices=("no memory of genuine parts: none was compared",),
-        )
+        return scan.ScanResult(**scored(listings))
 
-    monkeypatch.setitem(sys.modules, "pipeline.scan", SimpleNamespace(scan_listings=scan_listings))
+    def run_night(
+        order: running.NightOrder, pool: scan.Pool, evidence: Any, on_progress: Any, say: Any
+    ) -> running.NightOutcome:
+        given.update(evidence=evidence, pool=pool, order=order)
+        listings, problems = read_listings(order.night.listings)
+        listings, odd = check_against_sheets(listings, pool.sheets)
+        on_progress(len(listings), len(listings))
+        made = scored(listings)
+        told = [*problems, *odd, *(() if given.get("no problems") else made["problems"])]
+        store.write_run(order.night.out, made["assessments"], [], told, order.night.about)
+        counts = scan.Counts(
+            listings=len(listings), problems=len(told), refused=sum(problem.refused for problem in told)
+        )
+        return running.NightOutcome(scan.NightDone(counts, tuple(told), made["notices"]), None)
+
+    monkeypatch.setattr(scan, "scan_listings", scan_listings)
+    monkeypatch.setattr(running, "run_night", run_night)
     return given
 
 
@@ -78,14 +98,8 @@ def test_what_a_scan_could_not_compare_is_said(tmp_path, seen, capsys):
     assert "No memory of genuine parts: none was compared" in capsys.readouterr().err
 
 
-def test_a_scan_without_problems_ends_with_0(tmp_path, seen, monkeypatch):
-    scan = sys.modules["pipeline.scan"].scan_listings
-    clean = SimpleNamespace(
-        scan_listings=lambda *given: SimpleNamespace(
-            assessments=scan(*given).assessments, parts=[], problems=[], notices=()
-        )
-    )
-    monkeypatch.setitem(sys.modules, "pipeline.scan", clean)
+def test_a_scan_without_problems_ends_with_0(tmp_path, seen):
+    seen["no problems"] = True
     assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out") == 0
 
 
@@ -109,7 +123,13 @@ def test_options_reach_the_scan(tmp_path, seen):
     night = a_night(tmp_path, a_row())
     run("scan", night, "--out", tmp_path / "out", "--prior", "0.03", "--workers", "5", "--models", tmp_path)
     assert seen["evidence"].prior_counterfeit == 0.03
-    assert (seen["root"], seen["models"], seen["workers"]) == (tmp_path, tmp_path, 5)
+    pool = seen["pool"]
+    assert (pool.photos_root, pool.models_dir, pool.workers) == (tmp_path, tmp_path, 5)
+    words = ("--since", "2026-01-02", "--limit", "7", "--store", "sqlite:///x", "--try-again", "--patience", "2")
+    run("scan", night, "--out", tmp_path / "out", *words)
+    order = seen["order"]
+    assert (order.store_url, order.patience_s, order.night.tries_again) == ("sqlite:///x", 120, True)
+    assert order.night.wanted == scan.Wanted(datetime(2026, 1, 2, tzinfo=UTC), 7)
 
 
 def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
@@ -169,11 +189,11 @@ def test_a_hostile_name_can_not_steer_the_terminal(tmp_path, seen, capsys):
 
 def test_progress_is_plain_lines_where_there_is_no_terminal(tmp_path, seen, capsys):
     run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out")
-    assert "looking at listings: 1 of 1\n" in capsys.readouterr().err
+    assert "looking at photos: 1 of 1\n" in capsys.readouterr().err
 
 
 def test_a_package_that_is_not_installed_is_named_with_what_to_do(tmp_path, monkeypatch, capsys):
-    monkeypatch.setitem(sys.modules, "pipeline.scan", None)
+    monkeypatch.setitem(sys.modules, "pipeline.running", None)
     night = a_night(tmp_path, a_row())
     with pytest.raises(ModuleNotFoundError):
         run("scan", night, "--out", tmp_path / "out", "--models", tmp_path)
@@ -181,9 +201,28 @@ def test_a_package_that_is_not_installed_is_named_with_what_to_do(tmp_path, monk
     def lacking(*_: object) -> None:
         raise ModuleNotFoundError("No module named 'torch'", name="torch")
 
-    monkeypatch.setitem(sys.modules, "pipeline.scan", SimpleNamespace(scan_listings=lacking))
+    monkeypatch.setitem(sys.modules, "pipeline.running", running)
+    monkeypatch.setattr(running, "run_night", lacking)
     assert run("scan", night, "--out", tmp_path / "out", "--models", tmp_path) == 2
     assert "No module named 'torch'; this needs the training extra" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("store_words", [(), ("--store", "sqlite:///{}/none.db")])
+def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path, seen, capsys, store_words):
+    night, before = a_night(tmp_path, a_row(), a_row("L2")), set(tmp_path.iterdir())
+    words = [word.format(tmp_path) for word in store_words]
+    assert run("scan", night, "--out", tmp_path / "out", "--dry-run", *words) == 0
+    assert "2 listings with 2 photos; 0 of these would be looked at" in capsys.readouterr().out
+    assert set(tmp_path.iterdir()) == before
+    assert "order" not in seen
+
+
+def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capsys):
+    assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--log", "json") == 1
+    out, err = capsys.readouterr()
+    events = [json.loads(line)["event"] for line in err.splitlines()]
+    assert (out, events) == ("", ["progress", "notice", "done"])
+    assert json.loads((tmp_path / "out/report.json").read_text())["listings"] == 1
 
 
 @pytest.mark.parametrize("stranger", ["my_thesis.txt", "photos.zip"])

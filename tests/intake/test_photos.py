@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from pipeline.domain import Photo, Problem
-from pipeline.intake import photo_header, read_photo
+from pipeline.intake import CHANGED, photo_header, photo_sha256, read_photo
 from pipeline.intake import photos as photos_module
 from pipeline.intake._headers import FileHeader
 
@@ -205,3 +205,22 @@ def test_what_cannot_be_opened_is_a_problem_not_a_crash(tmp_path):
 def test_where_a_photo_was_taken_has_no_place_in_what_is_kept():
     assert {field.name for field in fields(Photo)} == {"path", "pixels"}
     assert {field.name for field in fields(FileHeader)} == {"format", "stored_wh", "orientation", "is_plain"}
+
+
+def test_a_file_that_was_changed_since_it_was_looked_up_is_not_taken_for_the_earlier_one(tmp_path):
+    (tmp_path / "photo").write_bytes(encoded(a_picture(), "JPEG"))
+    before = photo_sha256(tmp_path, "photo")
+    assert isinstance(read_photo(tmp_path, "photo", before), Photo)
+    (tmp_path / "photo").write_bytes(encoded(a_picture(80, 60), "JPEG"))
+    assert read_photo(tmp_path, "photo", before) == Problem(CHANGED, photo="photo")
+
+
+def test_a_picture_for_which_there_is_no_memory_is_not_called_damaged(tmp_path, monkeypatch):
+    def no_room(*_):
+        err = photos_module.cv2.error("Insufficient memory")
+        err.code = photos_module.cv2.Error.StsNoMem
+        raise err
+
+    monkeypatch.setattr(photos_module.cv2, "imdecode", no_room)
+    with pytest.raises(MemoryError):
+        read(tmp_path, encoded(a_picture(), "JPEG"))

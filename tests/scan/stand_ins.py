@@ -38,3 +38,21 @@ class ByName:
         stamp = CueReading("rivet_stamp", {"stamped": 1 - belief, "blank": belief}, **place)
         blank = Photo(job.path, np.full((64, 64, 3), 90, np.uint8))
         return Seen((PartReading(found, (stamp, metal)),), fingerprint(blank))
+
+
+class Slow(ByName):
+    """Takes a moment, so that there is time to be killed in."""
+
+    def look(self, job: PhotoJob) -> Seen | Problem:
+        time.sleep(0.02)
+        return super().look(job)
+
+
+class Greedy(ByName):
+    """Takes more and more memory for a photo that is named "huge"."""
+
+    def look(self, job: PhotoJob) -> Seen | Problem:
+        if "huge" in job.path:
+            taken = [np.ones(1 << 24) for _ in range(64)]  # 8 GiB
+            del taken
+        return super().look(job)

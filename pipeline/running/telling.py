@@ -1,0 +1,114 @@
+"""How a run tells what it does: lines for a person, or JSON for a log; a report; figures for Prometheus."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, TextIO
+
+from prometheus_client import CollectorRegistry, Gauge, write_to_textfile
+
+from pipeline.running.nightly import NightOutcome
+from pipeline.scan import Counts
+
+REPORT = "report.json"
+_STEPS = 20  # lines of progress in all
+
+
+@dataclass(frozen=True, slots=True)
+class JsonLog:
+    """Writes what happens as JSON, one object a line: `at` (UTC), `event`, and what belongs to it."""
+
+    file: TextIO
+    now: Callable[[], datetime] = lambda: datetime.now(UTC)
+
+    def write(self, event: str, **what: object) -> None:
+        """One line."""
+        line = {"at": self.now().isoformat(timespec="milliseconds"), "event": event, **what}
+        print(json.dumps(line, ensure_ascii=False), file=self.file, flush=True)
+
+    def say(self, line: str) -> None:
+        """What a person would have been told."""
+        self.write("notice", line=line)
+
+    @contextmanager
+    def progress(self) -> Iterator[Callable[[int, int], None]]:
+        """A function to call with (done, in all); some twenty lines come of it, with the seconds that are left."""
+        began, shown = self.now(), -1
+
+        def show(done: int, total: int) -> None:
+            nonlocal shown
+            step = done * _STEPS // max(total, 1)
+            if step > shown:
+                shown = step
+                left = seconds_left(done, total, self.now() - began)
+                self.write("progress", done=done, total=total, seconds_left=left)
+
+        yield show
+
+
+def seconds_left(done: int, total: int, so_far: timedelta) -> int | None:
+    """How long the rest takes at the pace so far; None before there is one."""
+    return round(so_far.total_seconds() / done * (total - done)) if done and so_far >= timedelta() else None
+
+
+def write_report(out: Path, outcome: NightOutcome, began: datetime, ended: datetime) -> dict[str, Any]:
+    """Write `report.json` into the run's folder: what came in, what was done with it, how long each stage took.
+
+    Returns:
+        What it says.
+
+    Raises:
+        OSError: if the folder can't be written to.
+    """
+    counts, taken = outcome.done.counts, outcome.taken_in
+    report = {
+        "began": began.isoformat(timespec="seconds"),
+        "ended": ended.isoformat(timespec="seconds"),
+        **asdict(counts),
+        "photos_per_second": pace(counts),
+        "taken_in": None if taken is None else asdict(taken),
+        "notices": list(outcome.done.notices),
+    }
+    draft = out / f".{REPORT}.{os.getpid()}"
+    draft.write_text(json.dumps(report, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    draft.replace(out / REPORT)
+    return report
+
+
+def pace(counts: Counts) -> float | None:
+    """Photos looked at in a second of the stage that looks; None where none was."""
+    seconds = counts.seconds.get("looking", 0.0)
+    return round(counts.looked_at / seconds, 2) if counts.looked_at and seconds else None
+
+
+def write_metrics(path: Path, outcome: NightOutcome, ended: datetime) -> None:
+    """Write the run's figures for Prometheus' textfile collector; the file is replaced as a whole.
+
+    Raises:
+        OSError: if the file can't be written.
+    """
+    registry, counts = CollectorRegistry(), outcome.done.counts
+
+    def gauge(name: str, about: str, value: float) -> None:
+        Gauge(f"denim_triage_{name}", about, registry=registry).set(value)
+
+    gauge("listings", "Listings ranked by the latest scan.", counts.listings)
+    gauge("refused_rows", "Rows of the export that could not be ranked.", counts.refused)
+    gauge("photos", "Photos of the ranked listings.", counts.photos)
+    gauge("photos_looked_at", "Photos that the networks saw in the latest scan.", counts.looked_at)
+    gauge("photos_unreadable", "Photos whose file could not be read.", counts.unreadable)
+    gauge("photos_set_aside", "Photos that stopped, stalled or failed a worker twice.", counts.set_aside)
+    gauge("listings_with_reused_photo", "Listings with a photo that stands under another seller.", counts.reused)
+    gauge("problems", "Lines in problems.jsonl.", counts.problems)
+    gauge("distrusted_signs", "Notices, such as signs that are read far too often.", len(outcome.done.notices))
+    gauge("ended_timestamp_seconds", "When the latest scan ended, Unix time.", ended.timestamp())
+    stages = Gauge("denim_triage_stage_seconds", "Wall time of each stage.", ["stage"], registry=registry)
+    for stage, seconds in counts.seconds.items():
+        stages.labels(stage).set(seconds)
+    write_to_textfile(str(path), registry)

@@ -1,0 +1,69 @@
+"""What a run says of itself: JSON lines, a report, figures for Prometheus, and what it would do."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from prometheus_client.parser import text_string_to_metric_families
+
+from pipeline.records.database import Store
+from pipeline.records.patience import PatientStore
+from pipeline.running import JsonLog, NightOutcome, Plan, plan_night, write_metrics, write_report
+from pipeline.scan import Wanted
+from tests.scan.nights import NOW, SHEETS, a_night, here_pool, scan
+
+
+def test_a_log_of_json_has_a_moment_and_an_event_in_every_line_and_says_how_long_it_still_takes():
+    file = io.StringIO()
+    moments = (NOW + timedelta(seconds=n) for n in range(1000))
+    log = JsonLog(file, lambda: next(moments))
+    with log.progress() as on_progress:
+        for done in range(101):
+            on_progress(done, 100)
+    log.say("no memory of genuine parts")
+    lines = [json.loads(line) for line in file.getvalue().splitlines()]
+    assert all(datetime.fromisoformat(line["at"]).tzinfo for line in lines)
+    assert [line["event"] for line in lines] == ["progress"] * 21 + ["notice"]
+    assert (lines[0]["seconds_left"], lines[20]["seconds_left"]) == (None, 0)
+    assert lines[10]["done"] == 50
+    # The clock goes on by a second whenever it is asked: at the beginning, and twice in each line before the 11th.
+    assert lines[10]["seconds_left"] == 21
+
+
+def test_the_report_and_the_figures_tell_what_came_in_and_what_was_done_with_it(tmp_path):
+    listings = a_night(tmp_path, listings=3, L1_0="bad")
+    with (tmp_path / "listings.jsonl").open("a") as file:
+        file.write('{"broken\n')
+    done = scan(listings, tmp_path / "out", f"sqlite:///{tmp_path / 's.db'}")
+    ended = NOW + timedelta(minutes=2)
+    write_report(tmp_path / "out", NightOutcome(done, None), NOW, ended)
+    report = json.loads((tmp_path / "out/report.json").read_text())
+    told = {name: report[name] for name in ("rows", "listings", "photos", "looked_at", "problems", "refused")}
+    assert told == {"rows": 4, "listings": 3, "photos": 6, "looked_at": 6, "problems": 2, "refused": 1}
+    assert set(report["seconds"]) == {"reading", "looking", "reuse", "counting", "weighing"}
+    assert (report["began"], report["ended"]) == ("2026-03-02T03:00:00+00:00", "2026-03-02T03:02:00+00:00")
+
+    write_metrics(tmp_path / "x.prom", NightOutcome(done, None), ended)
+    text = (tmp_path / "x.prom").read_text()  # read as Prometheus' own client reads the exposition format
+    figures = {one.name: one.samples for one in text_string_to_metric_families(text)}
+    assert figures["denim_triage_listings"][0].value == 3
+    assert figures["denim_triage_ended_timestamp_seconds"][0].value == ended.timestamp()
+    assert {sample.labels["stage"] for sample in figures["denim_triage_stage_seconds"]} == set(report["seconds"])
+
+
+def a_plan(listings: Path, root: Path, records: PatientStore | None) -> Plan:
+    pool = here_pool(root)
+    return plan_night(listings, Wanted(), SHEETS, pool.models_dir, records, root / "out", lambda done, total: None)
+
+
+def test_a_plan_says_what_would_be_looked_at_and_how_long_that_took_before(tmp_path):
+    listings, url = a_night(tmp_path, listings=4), f"sqlite:///{tmp_path / 's.db'}"
+    assert a_plan(listings, tmp_path, None) == Plan(4, 8, 8, None)
+    scan(listings, tmp_path / "out", url, limit=1)
+    (tmp_path / "out/report.json").write_text('{"photos_per_second": 2.0}')
+    store = Store(url)
+    assert a_plan(listings, tmp_path, PatientStore(store)) == Plan(4, 8, 6, 3.0)
+    store.close()
