@@ -27,6 +27,7 @@ from pipeline.records.database import Store
 from pipeline.records.house import House
 from pipeline.records.patience import PatientStore
 from pipeline.records.random_looks import draw_random_looks
+from pipeline.records.settings import read_house
 from pipeline.records.words import State
 
 _LISTINGS_AT_ONCE = 50
@@ -56,7 +57,8 @@ def take_in(
         listings: by listing_id, as the listings file has them.
         photos_root: the folder that photo paths are relative to.
         now: the moment to write down.
-        house: says how many looks are drawn by chance; the usual house if None.
+        house: as it was started, says how many looks are drawn by chance unless that was changed on the page; the usual
+            house if None.
 
     Returns:
         How many came in. A listing that was decided keeps its decision; one whose seller had been asked for photos
@@ -125,7 +127,7 @@ def _begin(session: Session, run_dir: Path, fingerprint: str, photos_root: Path,
 
 def _end(session: Session, run_id: int, house: House) -> None:
     run = session.get_one(tables.Run, run_id)
-    draw_random_looks(session, run, house)
+    draw_random_looks(session, run, read_house(session, house))
     run.is_whole = True
 
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from sqlalchemy import func, select
+
 from pipeline import store
 from pipeline.domain import Assessment, ReuseMatch
 from pipeline.records.dossier import find_listing, read_dossier
-from pipeline.records.tables import Listing, PartCue
+from pipeline.records.house import House
+from pipeline.records.settings import change_settings
+from pipeline.records.tables import Listing, PartCue, RandomLook
 from pipeline.records.take_in import TakenIn, take_in
-from pipeline.records.words import State
-from tests.records.inventing import NOW
+from pipeline.records.words import Role, State
+from tests.records.inventing import NOW, a_person
 from tests.review.conftest import the_listings, the_run, write_photo
 
 
@@ -129,3 +133,12 @@ def test_a_listing_that_the_file_does_not_hold_is_left_out(records, tmp_path):
     take_in(records, tmp_path / "run", listings, tmp_path, NOW)
     with records.reading() as db:
         assert {one.listing_id for one in db.query(Listing)} == {"L/1", "L2"}
+
+
+def test_as_many_random_looks_are_drawn_as_was_set_on_the_page(records, tmp_path):
+    house = House(capacity=1, random_looks=1)
+    with records.writing() as db:
+        change_settings(db, NOW, a_person(records, "root", Role.ADMIN), house, {"random_looks": "2"})
+    take_in(records, tmp_path / "run", make_run(tmp_path), tmp_path, NOW, house)
+    with records.reading() as db:
+        assert db.scalar(select(func.count()).select_from(RandomLook)) == 2
