@@ -17,6 +17,7 @@ from pathlib import Path
 
 from pipeline.domain import Listing
 from pipeline.evaluate.labelled import LabelledPart, PairTruth, photo_key, read_labelled
+from pipeline.intake import file_sha256
 from pipeline.train.folder_samples import is_held_out
 
 FROZEN = "frozen"
@@ -109,7 +110,7 @@ def _listings_in(folder: Path) -> Iterable[LabelledListing]:
     for part in labelled.parts:
         parts[photo_key(part.photo)].append(part)
     for listing in labelled.listings:
-        photos = {path: _sha256(folder / path) for path in listing.photos}
+        photos = {path: file_sha256(folder / path) for path in listing.photos}
         marked = tuple(part for path in listing.photos for part in parts[photo_key(path)])
         yield LabelledListing(folder, listing, photos, marked, labelled.truth.get(listing.listing_id))
 
@@ -180,10 +181,6 @@ def refuse_frozen(data: Dataset, frozen: Iterable[FrozenSet]) -> None:
 def _frozen_from(path: Path) -> FrozenSet:
     row = json.loads(path.read_text(encoding="utf-8"))
     return FrozenSet(**(row | {"listings": tuple(row["listings"]), "photos": tuple(row["photos"])}))
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
 def _dumped(value: object) -> str:

@@ -14,6 +14,7 @@ import copy
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -82,6 +83,18 @@ def answer_weights(
     return weights
 
 
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Sums come out alike on every machine; the products are small, more threads mostly wait."""
+    threads = torch.get_num_threads()
+    torch.set_num_threads(1)
+    try:
+        yield
+    finally:
+        torch.set_num_threads(threads)
+
+
+@_one_thread()
 def train_heads(
     start: PartNetwork,
     fit: LabelledTokens,
@@ -107,23 +120,6 @@ def train_heads(
     """
     if fit.count == 0:
         raise ValueError("there is no labelled crop to learn from")
-    threads = torch.get_num_threads()
-    torch.set_num_threads(1)  # sums come out alike on every machine; the products are small, more threads mostly wait
-    try:
-        return _train(start, fit, check, recipe, prior, work, on_epoch)
-    finally:
-        torch.set_num_threads(threads)
-
-
-def _train(
-    start: PartNetwork,
-    fit: LabelledTokens,
-    check: LabelledTokens,
-    recipe: HeadsRecipe,
-    prior: Mapping[str, Mapping[str, float]],
-    work: Path,
-    on_epoch: OnEpoch,
-) -> PartNetwork:
     device = training_device()
     network = copy.deepcopy(start).to(device)
     learned = _set_free(network)

@@ -7,7 +7,6 @@ far from the middle where they are unsure, in another direction where something 
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
@@ -28,7 +27,7 @@ from pipeline.improve.check_labels import looked_up
 from pipeline.improve.crop_sheet import Tile, draw_sheet
 from pipeline.improve.crops import Crop, Features, OnProgress
 from pipeline.improve.dataset import LabelledListing
-from pipeline.intake import read_listings
+from pipeline.intake import file_sha256, read_listings
 from pipeline.train.folder_samples import labels_of_part
 
 Floats = NDArray[np.float32]
@@ -158,13 +157,9 @@ def _sureness(part: PartReading) -> float:
 
 def _crops(folder: Path, listing: Listing, found: Sequence[PartReading], sheet: ReferenceSheet) -> list[Crop]:
     parts = tuple(LabelledPart(one.found.photo, one.found.part, one.found.box, {}) for one in found)
-    shas = {path: _sha256(folder / path) for path in {part.photo for part in parts}}
+    shas = {path: file_sha256(folder / path) for path in {part.photo for part in parts}}
     of = LabelledListing(folder, listing, shas, parts, None)
     return [Crop(of, part, labels_of_part(part, listing, sheet, square_for(part.part, part.box))) for part in parts]
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
 def _tile(one: Lesson) -> Tile:

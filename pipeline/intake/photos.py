@@ -64,6 +64,11 @@ def photo_header(folder: Path, path: str) -> FileHeader | Problem:
     return loaded if isinstance(loaded, Problem) else loaded[1]
 
 
+def file_sha256(path: Path) -> str:
+    """The SHA-256 of a file in hex; "" where there is none."""
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+
+
 def photo_sha256(folder: Path, path: str) -> str | Problem:
     """The SHA-256 of a photo's file in hex, or the problem that `read_photo` would give without decoding it."""
     loaded = _load(folder, path)

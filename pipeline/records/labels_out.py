@@ -8,7 +8,6 @@ A look drawn by chance stands for all listings that it was drawn from.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import shutil
 from collections import defaultdict
@@ -23,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from pipeline.cues import CUES
 from pipeline.domain import PartName
+from pipeline.intake import file_sha256
 from pipeline.records.random_looks import stands_for
 from pipeline.records.tables import Correction, Decision, Listing, ListingPhoto, Part, PartCue, Photo, Run
 from pipeline.records.words import State
@@ -102,7 +102,7 @@ def _take(session: Session, folder: _Folder, listing: Listing) -> bool:
         .where(ListingPhoto.listing_id == listing.id)
         .order_by(ListingPhoto.position)
     ).all()
-    if not all(_is_still(Path(root) / path, photo.sha256) for photo, path, root in photos):
+    if not all(file_sha256(Path(root) / path) == photo.sha256 for photo, path, root in photos):
         return False
     names, numbers = [], {}
     for photo, path, root in photos:
@@ -180,10 +180,6 @@ def _ticked(session: Session, listing: Listing) -> set[str]:
         .limit(1)
     )
     return set(cues or ())
-
-
-def _is_still(path: Path, sha256: str) -> bool:
-    return path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == sha256
 
 
 def _annotation(number: int, image: int, part: str, box: Sequence[float], cues: Mapping[str, str]) -> dict[str, Any]:

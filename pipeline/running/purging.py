@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline import store
+from pipeline.intake import file_sha256
 from pipeline.records.database import Store
 from pipeline.records.purge import OldPhoto, clean_up, forget_photos, old_photos
 
@@ -59,7 +59,7 @@ def _remove_if_it_is(photo: OldPhoto) -> int:
     removed = 0
     for path in photo.files:
         with suppress(FileNotFoundError):
-            if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == photo.sha256:
+            if file_sha256(path) == photo.sha256:
                 path.unlink()
                 removed += 1
     return removed
