@@ -29,6 +29,7 @@ _KINDS_OF_PART = {
     PartName.ZIP: (("zip", 1.0),),
     PartName.CARE_TAG: (("care_tag", 1.0),),
 }
+_LITTLE = 0.15  # share of a thing, or of a window, that may show without anything being seen of it
 CLUTTER_SHARE = 0.2  # of the detector's samples: pictures without any part
 _PHOTO_KINDS = (
     ("back_pocket", 0.2), ("tab", 0.1), ("label", 0.1), ("button", 0.1), ("button_back", 0.08), ("rivet", 0.1),
@@ -92,6 +93,50 @@ def crop_of_pair(rng: Rng, next_pair: Callable[[], Pair], part: PartName, arrays
             square = square_for(part, _unsure(rng, note.box))
             pixels = _draw_square(rng, view, square, CROPS[part].side_px, arrays)
             return PartCrop(part, pixels, square, note, pair, view.camera.size_wh), view
+
+
+def sample_nothing(
+    rng: Rng, sheet: ReferenceSheet, part: PartName, looks: Sequence[str], departure_rate: float, arrays: Arrays
+) -> NDArray[np.uint8]:
+    """Draw what a detector may take for a part although it is none: a finger, cloth, a thing that lies about.
+
+    Nothing of the part can be judged on it. uint8 RGB, of the part's side.
+    """
+    side_px = CROPS[part].side_px
+    if rng.random() < 0.35:
+        return _recompressed(draw_clutter(rng, side_px), int(rng.integers(60, 97)))
+    is_finger = rng.random() < 0.3
+    while True:
+        view = plan_view(rng, draw_pair(rng, sheet, departure_rate, looks), _pick(rng, _PHOTO_KINDS))
+        if is_finger and not any(overlay.kind == "finger" for overlay in view.overlays):
+            continue
+        square = _square_beside(rng, view)
+        if square is not None:
+            return _draw_square(rng, view, square, side_px, arrays)
+
+
+def _square_beside(rng: Rng, view: View) -> Square | None:
+    """A square of a photo, on a finger where one is in it, that shows hardly anything of any part; None: not found."""
+    long_side = max(view.camera.size_wh)
+    fingers = [overlay.outline for overlay in view.overlays if overlay.kind == "finger"]
+    for _ in range(6):
+        side = long_side * float(rng.uniform(0.06, 0.5))
+        middle = rng.random(2) * view.camera.size_wh
+        if fingers:
+            tip, far = fingers[0][:-2].mean(0), fingers[0][-2:].mean(0)
+            middle = tip + (far - tip) / np.linalg.norm(far - tip) * side * rng.uniform(0, 0.7)
+        box = Box(float(middle[0]) - side / 2, float(middle[1]) - side / 2, side, side)
+        if not any(_shows_in(box, note.box) for note in annotate(view)):
+            return Square(box.x, box.y, side)
+    return None
+
+
+def _shows_in(window: Box, thing: Box) -> bool:
+    """Whether a window shows a fair piece of a thing, or the thing fills a fair piece of the window."""
+    left, top, right, bottom = window.xyxy
+    x0, y0, x1, y1 = thing.xyxy
+    shared = max(0.0, min(right, x1) - max(left, x0)) * max(0.0, min(bottom, y1) - max(top, y0))
+    return shared > _LITTLE * min(window.w * window.h, thing.w * thing.h)
 
 
 def _unsure(rng: Rng, box: Box) -> Box:

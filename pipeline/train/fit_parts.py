@@ -23,6 +23,7 @@ from pipeline.train.samples import LABEL_FIELDS, PARTS, groups_in, load_group
 
 Batch = dict[str, Tensor]
 _ROUND = torch.tensor([PARTS.index(part) for part in (PartName.BUTTON, PartName.BUTTON_BACK, PartName.RIVET)])
+_ABSENT_WEIGHT = 0.2
 # What counts how much; chosen so that no task drowns another.
 LOSS_WEIGHTS: Mapping[str, float] = {
     "cues": 4.0, "seen": 0.5, "digits": 1.5, "digit_place": 0.4, "digit_seen": 0.3, "box": 4.0, "point_seen": 0.3,
@@ -79,7 +80,8 @@ def moved_crops(pixels: Tensor, batch: Batch) -> tuple[Tensor, Batch]:
     has_left = torch.isfinite(batch["digit_points"]).all(-1) & ~torch.isfinite(digit_points).all(-1)
     box = torch.where(moves.is_straight[:, None], move_boxes(batch["box"], moves), torch.nan)
     digits = torch.where(has_left, torch.full_like(batch["digits"], -1), batch["digits"])
-    changed = {"points": points, "digit_points": digit_points, "box": box, "digits": digits}
+    digit_seen = torch.where(has_left, torch.full_like(batch["digit_seen"], -1), batch["digit_seen"])
+    changed = {"points": points, "digit_points": digit_points, "box": box, "digits": digits, "digit_seen": digit_seen}
     return move_pixels(pixels, moves), batch | changed
 
 
@@ -98,9 +100,12 @@ def part_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float = 
 
 
 def _cue_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float) -> dict[str, Tensor]:
-    """A loss a head, their sum weighed by how many crops were asked, and whether a person could judge."""
+    """A loss a head, their sum weighed by how many crops were asked, and whether a person could judge.
+
+    What a crop does not show at all is easy and asked often, so it counts less.
+    """
     losses: dict[str, Tensor] = {}
-    asked = (batch["seen"] >= 0).float()
+    asked = (batch["answers"] >= 0).float()
     judged = (batch["seen"] == 1).float()
     weight = asked * (judged + unseen_weight * (1 - judged))
     total = out["answers"].new_zeros((), dtype=torch.float32)
@@ -111,7 +116,11 @@ def _cue_losses(out: Mapping[str, Tensor], batch: Batch, unseen_weight: float) -
         losses[f"cue/{name}"] = (each * weight[:, i]).sum() / weight[:, i].sum().clamp(min=1)
         total = total + losses[f"cue/{name}"] * asked[:, i].mean().clamp(min=0.1)
     losses["cues"] = total
-    losses["seen"] = _mean(F.binary_cross_entropy_with_logits(out["seen"].float(), judged, reduction="none"), asked)
+    is_absent = ((batch["seen"] == 0) & (batch["answers"] < 0)).float()
+    losses["seen"] = _mean(
+        F.binary_cross_entropy_with_logits(out["seen"].float(), judged, reduction="none"),
+        asked + _ABSENT_WEIGHT * is_absent,
+    )
     return losses
 
 
@@ -127,7 +136,8 @@ def _print_losses(out: Mapping[str, Tensor], batch: Batch) -> dict[str, Tensor]:
         _off_place(out["digit_map"], batch["digit_points"]), printed * (legible + 0.3 * (1 - legible))
     )
     losses["digit_seen"] = _mean(
-        F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"), printed
+        F.binary_cross_entropy_with_logits(out["digit_seen"].float(), legible, reduction="none"),
+        (batch["digit_seen"] >= 0).float(),
     )
     return losses
 
@@ -249,5 +259,5 @@ def summary(pred: Mapping[str, NDArray[Any]]) -> dict[str, float]:
     known = np.isfinite(pred["points"]).all(-1)
     miss = np.abs(pred["out_points"][..., :2] - pred["points"]).sum(-1)
     out["point_miss"] = float(np.median(miss[known])) if known.any() else float("nan")
-    out["box_l1"] = float(np.abs(pred["out_box"] - pred["box"]).mean())
+    out["box_l1"] = float(np.nanmean(np.abs(pred["out_box"] - pred["box"])))
     return out

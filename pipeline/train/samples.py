@@ -20,10 +20,11 @@ from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from pipeline.train.families import AT_DRAWING, NO_FAMILY, Families, samples_without
 from synthetic.arrays import arrays_for
-from synthetic.crops import PartCrop, sample_crop, sample_photo
+from synthetic.crops import PartCrop, sample_crop, sample_nothing, sample_photo
 from synthetic.looks import LOOKS
 
 MAX_BOXES = 12
+NOTHING_SHARE = 0.08  # of the crops: no part, though a detector might take it for one
 NOTHING_THERE = -2  # in a photo's first row: drawn, and no part in it; -1 there: not drawn
 PARTS = tuple(PartName)
 _LOOK_NAMES = tuple(LOOKS)
@@ -34,7 +35,7 @@ class PartLabels:
     """Targets of one crop. -1 (or NaN) means: not asked here."""
 
     answers: NDArray[np.int8]  # (heads,) index of the true answer
-    seen: NDArray[np.int8]  # (heads,) could a person judge it
+    seen: NDArray[np.int8]  # (heads,) could a person judge it; 0 without an answer: it is not there at all
     digits: NDArray[np.int8]  # (slots,)
     digit_seen: NDArray[np.int8]  # (slots,)
     box: NDArray[np.float32]  # cx, cy, w, h in 0..1 of the crop
@@ -52,15 +53,23 @@ LABEL_FIELDS: Mapping[str, tuple[tuple[int, ...], type]] = {
 
 
 def labels_of(crop: PartCrop, without: Collection[str] = ()) -> PartLabels:
-    """Targets from a drawn crop's truth; heads that lead to a cue among `without` are not asked."""
+    """Targets from a drawn crop's truth; heads that lead to a cue among `without` are not asked.
+
+    What belongs to other parts is not there, so that a part with a wrong name is not judged. A pocket's crop is not
+    asked: other parts lie on it.
+    """
     pair, note = crop.pair, crop.annotation
     raw = {**note.truth, "metal_name": pair.metal, "motto_curve": pair.motto_curve}
     answers, seen = np.full(len(HEADS), -1, np.int8), np.full(len(HEADS), -1, np.int8)
     for i, head in enumerate(HEADS):
         cue = CUE_OF_HEAD.get(head.name, head.name)
-        if crop.part in head.parts and cue not in without:
+        if cue in without:
+            continue
+        if crop.part in head.parts:
             answers[i] = head.answers.index(raw[head.name])
             seen[i] = cue in note.attributes
+        elif crop.part is not PartName.POCKET:
+            seen[i] = 0
     printed = {
         (PartName.BUTTON_BACK, "code"): pair.code,
         (PartName.CARE_TAG, "code"): pair.tag_code,
@@ -84,6 +93,24 @@ def labels_of(crop: PartCrop, without: Collection[str] = ()) -> PartLabels:
         inside = np.all((note.keypoints > 0) & (note.keypoints < np.array((w, h))), axis=1)
         points[: len(note.keypoints)] = np.where(inside[:, None], crop.square.to_square(note.keypoints), np.nan)
     return PartLabels(answers, seen, digits, digit_seen, box, points, digit_points, PARTS.index(crop.part))
+
+
+def labels_of_nothing(part: PartName) -> PartLabels:
+    """Targets of a crop that a detector took for a part and that shows none: there is nothing to judge or to read."""
+    digit_seen = np.full(SLOT_COUNT, -1, np.int8)
+    for (owner, _), where in digit_slots().items():
+        if owner is part:
+            digit_seen[where] = 0
+    return PartLabels(
+        answers=np.full(len(HEADS), -1, np.int8),
+        seen=np.zeros(len(HEADS), np.int8),
+        digits=np.full(SLOT_COUNT, -1, np.int8),
+        digit_seen=digit_seen,
+        box=np.full(4, np.nan, np.float32),
+        points=np.full((len(POCKET_POINTS), 2), np.nan, np.float32),
+        digit_points=np.full((SLOT_COUNT, 2), np.nan, np.float32),
+        part=PARTS.index(part),
+    )
 
 
 def digits_in(text: str) -> str:
@@ -241,14 +268,20 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
 def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
     """Draw a crop; its labels are written last, when all its pixels are there."""
     group, part, index = _worker["layout"][place]
-    crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues)
+    if rng.random() < NOTHING_SHARE:
+        drawn = sample_nothing(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
+        labels, look = labels_of_nothing(part), None
+    else:
+        crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues)
+        drawn, labels, look = crop.pixels, labels_of(crop, plan.without_cues), crop.pair.look.name
     for families in plan.stored:
-        pixels = crop.pixels
+        pixels = drawn
         if plan.augment > 0:
             pixels = _worker["crop_augment"][families](image=pixels)["image"]
         _array(families, f"{group}_pixels")[index] = pixels
-    labels, first = labels_of(crop, plan.without_cues), plan.stored[0]
-    _array(first, f"{group}_look")[index] = _LOOK_NAMES.index(crop.pair.look.name)
+    first = plan.stored[0]
+    if look is not None:
+        _array(first, f"{group}_look")[index] = _LOOK_NAMES.index(look)
     for name in LABEL_FIELDS:
         _array(first, f"{group}_{name}")[index] = getattr(labels, name)
 

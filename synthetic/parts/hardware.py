@@ -10,7 +10,7 @@ import numpy as np
 from synthetic.canvas import Colour, Patch, Pen, Points, Print, arc_cap_limit, circle, linear
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
-from synthetic.parts.metal import lay_bare_metal, lay_coat
+from synthetic.parts.metal import edge_mm, lay_bare_metal, lay_coat
 
 Rng = np.random.Generator
 _COATS = ("#3a2a1c", "#1d1d1f", "#8a5a2a", "#c9a24a", "#6b4a35", "#9aa0a6", "#5a3a2a", "#b5793c", "#d8d3c8", "#4b4f55")
@@ -35,26 +35,31 @@ def typical_shine(pair: Pair) -> Colour:
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """How letters stand in metal: height of a capital and depth in mm, dirt in the lower parts 0..1, raised or sunk."""
+    """How letters stand in metal: height of a capital and depth in mm, dirt in the lower parts 0..1, raised or sunk.
+
+    `edge_mm`: how far an edge is rounded; a new die cuts sharp, a worn or cast one rounds every edge alike.
+    """
 
     cap_mm: float
     depth_mm: float
     fill: float
     raised: bool
+    edge_mm: float = 0.06
 
 
 def rivet_stamp(pair: Pair) -> Stamp:
     """The stamp of the pair's rivets, or what it would be on blank ones."""
     rng = pair.rng(36)
     cap, fill = rivet_radius(pair) * float(rng.uniform(0.24, 0.36)), float(rng.uniform(0.1, 0.75))
-    return Stamp(cap, float(rng.uniform(0.12, 0.28)), fill * (1 - 0.35 * pair.wear), bool(rng.random() < 0.4))
+    depth, raised = float(rng.uniform(0.12, 0.28)), bool(rng.random() < 0.4)
+    return Stamp(cap, depth, fill * (1 - 0.35 * pair.wear), raised, edge_mm(rng, 0.14))
 
 
 def face_stamp(pair: Pair) -> Stamp:
     """The legend on the button's face. Depth and dirt tell nothing of the finish: alike for clean and coated."""
     rng = pair.rng(38)
     cap, fill = face_radius(pair) * float(rng.uniform(0.17, 0.24)), float(rng.uniform(0.0, 0.7))
-    return Stamp(cap, float(rng.uniform(0.07, 0.3)), fill, bool(rng.random() < 0.5))
+    return Stamp(cap, float(rng.uniform(0.07, 0.3)), fill, bool(rng.random() < 0.5), edge_mm(rng, 0.2))
 
 
 def face_radius(pair: Pair) -> float:
@@ -95,17 +100,26 @@ def _disc(pen: Pen, radius: float, dome_mm: float, rim_mm: float, relief: float)
     return body
 
 
-def _stamp(pen: Pen, patch: Patch | None, depth_mm: float, relief: float, fill: float, raised: bool) -> None:
+def _stamp(pen: Pen, patch: Patch | None, stamp: Stamp, relief: float) -> None:
     """Letters cut in or standing out, with dirt in the lower parts."""
     if patch is None:
         return
-    sign = 1 if raised else -1
-    pen.canvas.paint(patch, None, raise_mm=sign * depth_mm * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale))
-    if raised:
-        pen.canvas.darken(_surround(patch, pen), 0.6 * fill)
-        pen.canvas.darken(patch, -0.25 * fill)
+    depth, edge_px = stamp.depth_mm * max(relief, 0.35), max(0.5, stamp.edge_mm * pen.scale)
+    pen.canvas.paint(patch, None, raise_mm=depth if stamp.raised else -depth, bevel_px=edge_px)
+    dirty = _with_soft_dirt(patch, 0.7 * edge_px, pen)
+    if stamp.raised:
+        pen.canvas.darken(_surround(dirty, pen), 0.6 * stamp.fill)
+        pen.canvas.darken(dirty, -0.25 * stamp.fill)
     else:
-        pen.canvas.darken(patch, fill)
+        pen.canvas.darken(dirty, stamp.fill)
+
+
+def _with_soft_dirt(patch: Patch, sigma_px: float, pen: Pen) -> Patch:
+    """Where dirt lies at letters with rounded edges: it thins out up the flanks."""
+    if sigma_px < 1:
+        return patch
+    wide = patch.grown(int(2.5 * sigma_px) + 1, pen.canvas.width, pen.canvas.height_px)
+    return Patch(np.asarray(cv2.GaussianBlur(wide.mask, (0, 0), sigma_px), np.uint8), wide.x, wide.y)
 
 
 def _surround(patch: Patch, pen: Pen) -> Patch:
@@ -189,7 +203,7 @@ def _face_lettering(pen: Pen, pair: Pair, rng: Rng, radius: float, relief: float
         parts[0] = _blobs(letters, rng, pen.scale)
         stamp = replace(stamp, fill=0.8 * stamp.fill)
     for patch in parts[0 if legend else 1 :]:
-        _stamp(pen, patch, stamp.depth_mm, relief, stamp.fill, stamp.raised)
+        _stamp(pen, patch, stamp, relief)
 
 
 def _buttonhole(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
@@ -233,17 +247,12 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
     lay_bare_metal(pen, body, colour, rng, wear=pair.wear, size_mm=radius, turned=True)
     rings = [0.88, 0.94] if rng.random() < 0.75 else [0.5, 0.6, 0.88, 0.94]  # few cross the code
     for share in rng.choice(rings, int(rng.integers(0, 3)), replace=False):
-        _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), 0.15, relief, 0.3, bool(rng.random() < 0.5))
+        turned = Stamp(0.0, 0.15, 0.3, bool(rng.random() < 0.5))
+        _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), turned, relief)
     code = code_print(pair).on(pen)
     faint = code_wear(pair)
-    _stamp(
-        pen,
-        code,
-        float(rng.uniform(0.15, 0.35)) * (1 - faint),
-        relief,
-        float(rng.uniform(0.35, 0.75)) * (1 - faint),
-        bool(rng.random() < 0.4),
-    )
+    depth, fill = float(rng.uniform(0.15, 0.35)) * (1 - faint), float(rng.uniform(0.35, 0.75)) * (1 - faint)
+    _stamp(pen, code, Stamp(0.0, depth, fill, bool(rng.random() < 0.4), edge_mm(pair.rng(39), 0.25)), relief)
     _scratches(pen, pair, rng, radius)
 
 
@@ -293,13 +302,13 @@ def draw_rivet(pen: Pen, pair: Pair, which: int, inside: bool, stamped: bool | N
     if not inside and kind < 0.6:
         nub = pen.disc((0, 0), radius * float(house.uniform(0.16, 0.3)))
         canvas.paint(nub, None, raise_mm=0.5 * max(relief, 0.3), bevel_px=max(0.6, 0.1 * radius * pen.scale))
-        _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), 0.12, relief, 0.4, False)
+        _stamp(pen, pen.ring((0, 0), radius * 0.4, radius * 0.06), Stamp(0.0, 0.12, 0.4, raised=False), relief)
     if pair.states["rivet_stamp"] == "stamped" if stamped is None else stamped:
         for patch in _rivet_legend(pen, pair, house, kind, inside, stamp.cap_mm):
-            _stamp(pen, patch, stamp.depth_mm, relief, stamp.fill, stamp.raised)
+            _stamp(pen, patch, stamp, relief)
     elif stamped is None and house.random() < 0.4:
         ring = pen.ring((0, 0), radius * float(house.uniform(0.5, 0.85)), radius * 0.05)
-        _stamp(pen, ring, 0.12, relief, 0.4, stamp.raised)
+        _stamp(pen, ring, replace(stamp, depth_mm=0.12, fill=0.4), relief)
     _scratches(pen, pair, rng, radius)
 
 

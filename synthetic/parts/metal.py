@@ -9,6 +9,12 @@ from synthetic.canvas import Colour, Patch, Pen
 from synthetic.textures import cloud_tiles
 
 Rng = np.random.Generator
+_SHARP_EDGE_MM = 0.04  # of a new die
+
+
+def edge_mm(rng: Rng, most: float) -> float:
+    """How far the edges of letters in metal are rounded: mostly little, up to `most` mm. Tells nothing of any cue."""
+    return float(_SHARP_EDGE_MM * (most / _SHARP_EDGE_MM) ** rng.random())
 
 
 def lay_bare_metal(

@@ -7,7 +7,7 @@ import numpy as np
 from synthetic.canvas import Colour, Pen, Points, linear, rectangle
 from synthetic.lettering import font_files
 from synthetic.pair import Pair
-from synthetic.parts.metal import lay_bare_metal
+from synthetic.parts.metal import edge_mm, lay_bare_metal
 from synthetic.textures import cloth_weaves
 
 Rng = np.random.Generator
@@ -140,8 +140,8 @@ def _mark(pen: Pen, pair: Pair, photo: int, relief: float) -> None:
         stroke=int(rng.integers(0, 5)),
         fit_mm=pull_w * 0.85 if across else pull_l * rng.uniform(0.5, 0.74),
     )
-    raised = bool(rng.random() < 0.4)
+    raised, edge = bool(rng.random() < 0.4), edge_mm(pair.rng(37), 0.18)
     pen.canvas.paint(
-        word, None, raise_mm=(1 if raised else -1) * 0.22 * max(relief, 0.35), bevel_px=max(0.5, 0.06 * pen.scale)
+        word, None, raise_mm=(1 if raised else -1) * 0.22 * max(relief, 0.35), bevel_px=max(0.5, edge * pen.scale)
     )
     pen.canvas.darken(word, float(rng.uniform(-0.4, 0.0) if raised else rng.uniform(0.15, 0.7)))

@@ -9,6 +9,7 @@ pytest.importorskip("torch")
 
 import torch
 
+from pipeline.classify.crops import CROPS
 from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, digit_slots
 from pipeline.domain import PartName
 from pipeline.train.backbone import LiteTrunk
@@ -16,9 +17,18 @@ from pipeline.train.fit_detector import Photos, fit_detector
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.loop import Schedule
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.samples import NOTHING_THERE, PARTS, DrawPlan, draw_samples, groups_in, labels_of, load_group
+from pipeline.train.samples import (
+    NOTHING_THERE,
+    PARTS,
+    DrawPlan,
+    draw_samples,
+    groups_in,
+    labels_of,
+    labels_of_nothing,
+    load_group,
+)
 from synthetic.arrays import NumpyArrays
-from synthetic.crops import PartCrop, sample_crop, sample_photo
+from synthetic.crops import PartCrop, sample_crop, sample_nothing, sample_photo
 from synthetic.looks import LOOKS
 from synthetic.pair import balanced_states
 from tests.evidence.builders import sheet
@@ -36,7 +46,8 @@ def test_a_crops_targets_are_its_pairs_truth(part):
         assert PARTS[labels.part] == part
         for i, head in enumerate(HEADS):
             if part not in head.parts:
-                assert labels.answers[i] == labels.seen[i] == -1
+                assert labels.answers[i] == -1
+                assert labels.seen[i] == (-1 if part is PartName.POCKET else 0)  # other parts lie on a pocket
                 continue
             truth = {"metal_name": pair.metal, "motto_curve": pair.motto_curve}.get(head.name) or pair.states[head.name]
             assert head.answers[labels.answers[i]] == truth
@@ -50,6 +61,19 @@ def test_a_crops_targets_are_its_pairs_truth(part):
         legible = {bool(seen) for seen in labels.digit_seen if seen >= 0}
         assert legible <= {crop.annotation.text is not None}
         assert np.isfinite(labels.digit_points).all(1).sum() == len(wanted)
+
+
+@pytest.mark.parametrize("part", [PartName.ZIP, PartName.CARE_TAG])
+def test_of_a_crop_without_a_part_nothing_is_asked_but_that_it_shows_nothing(part):
+    pixels = sample_nothing(np.random.default_rng(4), sheet(), part, tuple(LOOKS), 0.5, NumpyArrays())
+    assert pixels.shape == (CROPS[part].side_px, CROPS[part].side_px, 3)
+    labels = labels_of_nothing(part)
+    assert (labels.answers == -1).all()
+    assert (labels.seen == 0).all()
+    assert np.isnan(labels.box).all()
+    assert (labels.digits == -1).all()
+    printed = sum(where.stop - where.start for (owner, _), where in digit_slots().items() if owner is part)
+    assert (labels.digit_seen == 0).sum() == printed
 
 
 def test_a_crops_box_and_points_lie_where_the_crop_shows_them():

@@ -203,6 +203,15 @@ def test_a_crop_that_nobody_could_judge_counts_less():
     assert losses[1] == pytest.approx((0.3 * each[0] + each[1]) / 1.3, rel=1e-5)
 
 
+def test_a_crop_that_shows_no_part_is_asked_only_whether_it_can_be_judged():
+    batch, out = nothing_asked(), answers(1)
+    batch["seen"][0] = 0
+    changed = {**out, "answers": out["answers"] + torch.randn(out["answers"].shape)}
+    assert float(part_losses(out, batch)["cues"]) == float(part_losses(changed, batch)["cues"]) == 0
+    silent = {**out, "seen": torch.full_like(out["seen"], -9)}
+    assert float(part_losses(silent, batch)["seen"]) < 0.001 < float(part_losses(out, batch)["seen"])
+
+
 def test_only_a_marked_pocket_is_asked_which_points_show():
     out, batch = answers(1), nothing_asked()
     batch["part"][:] = 0
@@ -376,6 +385,7 @@ def test_a_turned_crop_asks_for_no_box_and_for_no_digit_that_left_it():
         "points": torch.full((n, 7, 2), torch.nan),
         "digit_points": torch.tensor([0.5, 0.999]).repeat(n, 14, 1),
         "digits": torch.full((n, 14), 3, dtype=torch.int8),
+        "digit_seen": torch.full((n, 14), 1, dtype=torch.int8),
         "box": torch.tensor([0.5, 0.5, 0.4, 0.2]).repeat(n, 1),
     }
     _, moved = moved_crops(torch.zeros(n, 3, 32, 32), batch)
@@ -383,5 +393,6 @@ def test_a_turned_crop_asks_for_no_box_and_for_no_digit_that_left_it():
     assert 0 < int(has_left.sum()) < has_left.numel()
     assert bool((moved["digits"][has_left] == -1).all())
     assert bool((moved["digits"][~has_left] == 3).all())
+    assert bool(((moved["digit_seen"] == -1) == has_left).all())
     boxless = torch.isnan(moved["box"]).any(-1)
     assert 0.1 < float(boxless.float().mean()) < 0.6
