@@ -17,6 +17,7 @@ import yaml
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from pipeline.compiled_networks import cache_folder, compiled
 from pipeline.config import ConfigError
 from pipeline.domain import PartName
 
@@ -196,6 +197,7 @@ class Network:
         """For pictures uint8 RGB of shape (height, width, 3), the longer side `side_px`, both multiples of 32."""
         self._core, self._side_px = ov.Core(), side_px
         self._model = self._core.read_model(models_dir / file)  # what is no network is refused before the first picture
+        self._made_of = checksum([models_dir / file, (models_dir / file).with_suffix(".bin")])
         self._hints = {
             "INFERENCE_PRECISION_HINT": "f32",
             "INFERENCE_NUM_THREADS": threads,
@@ -221,6 +223,7 @@ class Network:
     def _compile(self, height: int, width: int) -> ov.InferRequest:
         model = self._model.clone()
         model.reshape([1, height, width, 3])
-        request = self._core.compile_model(model, "CPU", self._hints).create_infer_request()
+        network = compiled(self._core, model, self._made_of, self._hints, cache_folder())
+        request = network.create_infer_request()
         self._requests[height, width] = request
         return request

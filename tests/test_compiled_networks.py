@@ -1,0 +1,89 @@
+"""Compiled networks on disk: the same answers, sooner; nothing that lies there can do harm."""
+
+from __future__ import annotations
+
+import io
+import os
+from pathlib import Path
+
+import numpy as np
+import openvino as ov
+import pytest
+
+from pipeline.compiled_networks import cache_folder, compiled
+from pipeline.model_files import Network
+
+HINTS = {"INFERENCE_PRECISION_HINT": "f32", "INFERENCE_NUM_THREADS": 1}
+
+
+def a_model(side_px: int = 64) -> ov.Model:
+    model = ov.Core().read_model("models/detector.xml")
+    model.reshape([1, side_px, side_px, 3])
+    return model
+
+
+def answers(network: ov.CompiledModel, side_px: int = 64) -> list[np.ndarray]:
+    picture = np.random.default_rng(1).integers(0, 256, (1, side_px, side_px, 3), dtype=np.uint8)
+    return [np.array(value) for value in network.create_infer_request().infer([picture]).to_tuple()]
+
+
+def test_a_kept_network_answers_as_a_fresh_one(tmp_path: Path):
+    core = ov.Core()
+    fresh = answers(core.compile_model(a_model(), "CPU", HINTS))
+    for _ in range(2):  # written, then read
+        kept = answers(compiled(core, a_model(), "abc", HINTS, tmp_path))
+        assert all(np.array_equal(one, other) for one, other in zip(fresh, kept, strict=True))
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.parametrize("change", [{"made_of": "other"}, {"side_px": 96}, {"hints": HINTS | {"NUM_STREAMS": 1}}])
+def test_another_network_size_or_way_is_another_file(tmp_path: Path, change: dict):
+    core = ov.Core()
+    for what in ({}, change):
+        made_of, hints = what.get("made_of", "abc"), what.get("hints", HINTS)
+        compiled(core, a_model(what.get("side_px", 64)), made_of, hints, tmp_path)
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.parametrize("spoiled", [b"", b"nonsense", None])
+def test_a_spoiled_file_is_passed_over_and_written_anew(tmp_path: Path, spoiled: bytes | None):
+    core = ov.Core()
+    compiled(core, a_model(), "abc", HINTS, tmp_path)
+    [path] = tmp_path.iterdir()
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2] if spoiled is None else spoiled)
+    assert answers(compiled(core, a_model(), "abc", HINTS, tmp_path))
+    assert core.import_model(io.BytesIO(path.read_bytes()), "CPU", HINTS)
+
+
+def test_where_nothing_can_be_written_it_is_compiled_all_the_same(tmp_path: Path):
+    (tmp_path / "file").write_text("in the way")
+    assert answers(compiled(ov.Core(), a_model(), "abc", HINTS, tmp_path / "file" / "folder"))
+
+
+def test_old_files_make_room(tmp_path: Path):
+    for number in range(45):
+        path = tmp_path / f"{number:02d}.blob"
+        path.write_bytes(b"old")
+        os.utime(path, (number, number))
+    compiled(ov.Core(), a_model(), "abc", HINTS, tmp_path)
+    left = sorted(path.name for path in tmp_path.glob("*.blob"))
+    assert len(left) == 40
+    assert "05.blob" not in left
+    assert "44.blob" in left
+
+
+def test_the_folder_is_the_users_cache(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    """XDG Base Directory Specification 0.8: a path that is not absolute is passed over."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    assert cache_folder().parent.parent == tmp_path
+    monkeypatch.setenv("XDG_CACHE_HOME", "here")
+    monkeypatch.setenv("HOME", str(tmp_path / "me"))
+    assert cache_folder() == tmp_path / "me" / ".cache" / "denim-triage" / "networks"
+
+
+def test_a_scan_uses_it(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    network = Network(Path("models"), "detector.xml", 64, threads=1)
+    network(np.zeros((64, 64, 3), np.uint8))
+    assert len(list(cache_folder().iterdir())) == 1
