@@ -1,7 +1,8 @@
 """Compiled networks kept on disk, so that the next process that needs one has it in a fifth of the time.
 
-What is kept belongs to one network, one size of picture, one processor and one version of the inference library; anything
-else has another name. A file that cannot be used, or a folder that cannot be written, costs the time and nothing else.
+What is kept belongs to one network, one size of picture, one processor and one version of the inference library;
+anything else has another name. A file that cannot be used, or a folder that cannot be written, costs the time and
+nothing else.
 """
 
 from __future__ import annotations
