@@ -12,6 +12,8 @@ from __future__ import annotations
 
 import io
 import math
+import struct
+import zlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -63,6 +65,12 @@ NOTHING_COMPARED_LIKELIHOOD = {"none": 0.5, "other_seller": 0.5}
 _ALIKE = {True: LATER_LIKELIHOOD, False: SOURCE_LIKELIHOOD, None: EITHER_LIKELIHOOD}  # by whether the other came first
 
 
+CODE_BYTES = 32  # of one corner
+_CORNER_BYTES = 2 * 4 + CODE_BYTES
+_SIZES = struct.Struct("<4H")  # corners, corners mirrored, the grey copy's height and width
+_ARCHIVE = b"PK"
+
+
 class Corners(NamedTuple):
     """Corners of a grey copy: `points` (n, 2) float32 x, y px; `codes` (n, 32) uint8. Strongest first."""
 
@@ -80,17 +88,11 @@ class Fingerprint:
 
 
 def fingerprint_to_bytes(one: Fingerprint) -> bytes:
-    """A fingerprint for keeping, about 16 kB."""
-    kept = io.BytesIO()
-    np.savez_compressed(
-        kept,
-        points=one.corners.points,
-        codes=one.corners.codes,
-        mirrored_points=one.mirrored.points,
-        mirrored_codes=one.mirrored.codes,
-        thumb=one.thumb,
-    )
-    return kept.getvalue()
+    """A fingerprint for keeping, about 17 kB: its sizes, then its arrays, deflated (RFC 1950)."""
+    height, width = one.thumb.shape
+    sizes = _SIZES.pack(len(one.corners.points), len(one.mirrored.points), height, width)
+    arrays = (array.tobytes() for array in (*one.corners, *one.mirrored, one.thumb))
+    return sizes + zlib.compress(b"".join(arrays), level=1)
 
 
 def fingerprint_from_bytes(data: bytes) -> Fingerprint:
@@ -99,6 +101,27 @@ def fingerprint_from_bytes(data: bytes) -> Fingerprint:
     Raises:
         ValueError: if it is none.
     """
+    if data.startswith(_ARCHIVE):
+        return _from_archive(data)
+    try:
+        corners, mirrored, height, width = _SIZES.unpack_from(data)
+        rest = zlib.decompress(data[_SIZES.size :])
+    except (struct.error, zlib.error) as err:
+        raise ValueError(f"no fingerprint: {err}") from err
+    if len(rest) != (corners + mirrored) * _CORNER_BYTES + height * width:
+        raise ValueError("no fingerprint: it is longer or shorter than it says")
+    first, second = corners * _CORNER_BYTES, (corners + mirrored) * _CORNER_BYTES
+    thumb = np.frombuffer(rest, np.uint8, offset=second).reshape(height, width)
+    return Fingerprint(_corners_from(rest[:first], corners), _corners_from(rest[first:second], mirrored), thumb)
+
+
+def _corners_from(data: bytes, count: int) -> Corners:
+    points = np.frombuffer(data, "<f4", count * 2).reshape(count, 2)
+    return Corners(points, np.frombuffer(data, np.uint8, offset=points.nbytes).reshape(count, CODE_BYTES))
+
+
+def _from_archive(data: bytes) -> Fingerprint:
+    """As fingerprints were kept before: an archive of NumPy's, which takes ten times as long to read."""
     with np.load(io.BytesIO(data), allow_pickle=False) as kept:
         corners = Corners(kept["points"], kept["codes"])
         mirrored = Corners(kept["mirrored_points"], kept["mirrored_codes"])
@@ -251,7 +274,7 @@ def _corners(grey: NDArray[np.uint8]) -> Corners:
         corner.angle = 0.0
     kept, codes = finder.compute(grey, found)
     if codes is None:
-        return Corners(np.zeros((0, 2), np.float32), np.zeros((0, 32), np.uint8))
+        return Corners(np.zeros((0, 2), np.float32), np.zeros((0, CODE_BYTES), np.uint8))
     return Corners(np.array([corner.pt for corner in kept], np.float32), np.asarray(codes, np.uint8))
 
 

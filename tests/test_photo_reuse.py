@@ -7,6 +7,7 @@ the whole picture, had passed for one photo.
 
 from __future__ import annotations
 
+import io
 import itertools
 import pickle
 from pathlib import Path
@@ -19,7 +20,16 @@ import sklearn
 from PIL import Image
 
 from pipeline.domain import CueReading, Photo
-from pipeline.photo_reuse import Fingerprint, ReuseMatch, compare, find_reuse, fingerprint, reuse_reading
+from pipeline.photo_reuse import (
+    Fingerprint,
+    ReuseMatch,
+    compare,
+    find_reuse,
+    fingerprint,
+    fingerprint_from_bytes,
+    fingerprint_to_bytes,
+    reuse_reading,
+)
 
 SCENES = (
     "astronaut.png",
@@ -168,6 +178,29 @@ def test_the_order_of_the_night_does_not_matter():
     assert {name: {m.other_listing_id for m in found} for name, found in one_way.items()} == {
         name: {m.other_listing_id for m in found} for name, found in other_way.items()
     }
+
+
+def same_arrays(one: Fingerprint, other: Fingerprint) -> bool:
+    pairs = [*zip(one.corners, other.corners, strict=True), *zip(one.mirrored, other.mirrored, strict=True)]
+    return all(np.array_equal(a, b) and a.dtype == b.dtype for a, b in [*pairs, (one.thumb, other.thumb)])
+
+
+@pytest.mark.parametrize("pixels", [load("coffee.png"), load("coffee.png")[:, :40], np.full((90, 40, 3), 9, np.uint8)])
+def test_a_kept_fingerprint_is_read_back_as_it_was(pixels):
+    one = fingerprint(Photo("a.jpg", pixels))
+    kept = fingerprint_to_bytes(one)
+    assert same_arrays(fingerprint_from_bytes(kept), one)
+    archive = io.BytesIO()  # as earlier nights kept them
+    names = ("points", "codes", "mirrored_points", "mirrored_codes", "thumb")
+    np.savez_compressed(archive, **dict(zip(names, (*one.corners, *one.mirrored, one.thumb), strict=True)))
+    assert same_arrays(fingerprint_from_bytes(archive.getvalue()), one)
+
+
+def test_a_spoiled_fingerprint_is_an_error_and_nothing_else():
+    kept = fingerprint_to_bytes(fingerprint(Photo("a.jpg", load("coffee.png"))))
+    for spoiled in (b"", kept[:5], kept[:-9], b"\0" + kept[1:], kept[:8] + bytes(90)):
+        with pytest.raises(ValueError, match="no fingerprint"):
+            fingerprint_from_bytes(spoiled)
 
 
 def test_a_fingerprint_is_small_and_travels_between_processes():
