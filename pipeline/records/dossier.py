@@ -56,7 +56,7 @@ class Dossier:
     unseen: Sequence[str]
     decisions: Sequence[Told]
     notes: Sequence[tuple[str, tables.Note]]
-    corrections: Sequence[tables.Correction]
+    corrections: Sequence[tuple[str, tables.Correction]]
     elsewhere: Sequence[Elsewhere]
     of_seller: Mapping[State, int]
     seller_decided: Sequence[tuple[tables.Listing, tables.Decision]]
@@ -88,11 +88,7 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
         unseen=[one.cue for one in _of(session, tables.Unseen, assessment)],
         decisions=_decisions(session, listing),
         notes=_notes(session, listing),
-        corrections=session.scalars(
-            select(tables.Correction).where(
-                tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None)
-            )
-        ).all(),
+        corrections=_corrections(session, listing),
         elsewhere=_elsewhere(session, listing, assessment, hashes) if hashes else (),
         of_seller=of_seller,
         seller_decided=_seller_decided(session, listing) if of_seller.keys() - {State.WAITING} else (),
@@ -170,6 +166,17 @@ def _notes(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tab
         .order_by(tables.Note.id.desc())
     )
     return [(name, note) for name, note in rows]
+
+
+def _corrections(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tables.Correction]]:
+    """Those that stand, with who made them."""
+    rows = session.execute(
+        select(tables.Person.name, tables.Correction)
+        .join(tables.Correction, tables.Correction.person_id == tables.Person.id)
+        .where(tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None))
+        .order_by(tables.Correction.id)
+    )
+    return [(name, correction) for name, correction in rows]
 
 
 def _elsewhere(

@@ -95,6 +95,7 @@ def show_listing(
             "ahead": [link for one in ahead for link in _pictures_of(db, one)],
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
+            "seconds_kept": round(room.house(db).claim.total_seconds()),
         }
     return answer_page(
         request, room, seat, "listing.html", context | _listing_context(room, seat, file, is_mine, moment, order)
@@ -247,15 +248,16 @@ def _listing_context(
 ) -> dict[str, Any]:
     listing = file.listing
     references = room.references.get(listing.maker, {})
-    telling, little = showing.signs_of(file, references)
+    eyes = showing.Eyes(seat.person.id, _is_blind(file, seat))
+    telling, little = showing.signs_of(file, references, eyes)
     wishes = showing.wishes_of(file)
-    shots = showing.shots_of(file)
+    shots = showing.shots_of(file, eyes)
     wholly_unseen, partly_unseen = showing.unseen_parts(file.unseen)
     return {
         "file": file,
         "listing": listing,
         "is_mine": is_mine,
-        "is_blind": _is_blind(file, seat),
+        "is_blind": eyes.is_blind,
         "with_another": claims.is_with_another(listing, seat.person, moment),
         "total": _total(listing.log10_lr),
         "telling": telling,
