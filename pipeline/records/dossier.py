@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 from sqlalchemy import func, inspect, select
@@ -22,16 +23,18 @@ _Row = TypeVar("_Row", tables.Reason, tables.Unseen)
 class Elsewhere:
     """A photo of this listing that another seller's listing shows, too: as the same file, or one made from it.
 
-    `how` says what was done to it, from this listing's side.
+    `how` says what was done to it, from this listing's side. `why_not` says why the other photo can't be shown, "" if
+    it can. `listed_at` and `state` are None where the other listing never came into this database.
     """
 
     photo: str
-    other_photo: str
+    other_photo: str | None
     listing_id: str
     seller_id: str
-    listed_at: str
-    state: State
+    listed_at: str | None
+    state: State | None
     how: str
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,22 +216,32 @@ def _same_files(session: Session, listing: tables.Listing, hashes: Sequence[str]
 def _known_again(session: Session, assessment: tables.Assessment) -> list[Elsewhere]:
     rows = session.execute(
         select(tables.ReusedPhoto, *_NAMED)
-        .join(tables.Listing, tables.Listing.listing_id == tables.ReusedPhoto.other_listing)
-        .where(
-            tables.ReusedPhoto.assessment_id == assessment.id,
-            select(tables.ListingPhoto.position)  # the other listing may have other photos by now
-            .where(
-                tables.ListingPhoto.listing_id == tables.Listing.id,
-                tables.ListingPhoto.sha256 == tables.ReusedPhoto.other_photo,
-            )
-            .exists(),
-        )
+        .outerjoin(tables.Listing, tables.Listing.listing_id == tables.ReusedPhoto.other_listing)
+        .where(tables.ReusedPhoto.assessment_id == assessment.id)
         .order_by(tables.ReusedPhoto.position)
-    )
+    ).all()
     return [
-        Elsewhere(match.photo, match.other_photo, name, seller, at, State(state), _how(match))
-        for match, name, seller, at, state in rows
+        Elsewhere(
+            photo=match.photo,
+            other_photo=match.other_photo,
+            listing_id=match.other_listing,
+            seller_id=seller or match.other_seller,
+            listed_at=at,
+            state=None if state is None else State(state),
+            how=_how(match),
+            why_not=_why_not_shown(session, match.other_photo, at is not None),
+        )
+        for match, _name, seller, at, state in rows
     ]
+
+
+def _why_not_shown(session: Session, sha256: str | None, is_here: bool) -> str:
+    if not is_here:
+        return "That listing is of a night that never came into this database, so its photo can't be shown."
+    place = None if sha256 is None else photo_place(session, sha256)
+    if place is None:
+        return "That photo is no longer to be found, so it can't be shown."
+    return "" if Path(*place).is_file() else "The file of that photo has been removed since."
 
 
 def _how(match: tables.ReusedPhoto) -> str:

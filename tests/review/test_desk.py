@@ -175,6 +175,18 @@ def test_a_photo_cut_out_of_another_sellers_stands_beside_it_with_a_link(page, a
         assert ann.get(path).status_code == 200
 
 
+def test_a_photo_that_can_not_be_shown_is_named_with_the_reason(page, ann):
+    with page.records.writing() as db:
+        listing = db.query(Listing).filter_by(listing_id="L2").one()
+        mine, *_ = dossier.photos_of(db, listing)
+        made = {"assessment_id": listing.assessment_id, "photo": mine, "is_mirrored": False, "shows": "less"}
+        db.add(ReusedPhoto(position=0, other_listing="L9", other_seller="s9", other_photo=None, **made))
+    shown = ann.get("/look/L2").text
+    assert re.search(r"L9</span>, seller s9", shown)
+    assert "never came into this database" in shown
+    assert 'href="/look/L9"' not in shown
+
+
 def test_earlier_decisions_on_the_same_seller_are_shown(page, ann):
     ann.post("/take/L2")
     ann.post("/decide/L2", {"choice": "hold_back", "words": "the rivets are wrong"})
