@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from pipeline.records.house import House, Refused
 from pipeline.records.queue import ordering
 from pipeline.records.random_looks import is_turn_of_random_look
 from pipeline.records.tables import Decision, Listing, Person, RandomLook
-from pipeline.records.words import Choice, Order
+from pipeline.records.words import Choice, Order, Role
 
 
 def next_for(session: Session, person: Person, house: House, now: datetime, order: Order) -> Listing | None:
@@ -52,15 +52,27 @@ def take(session: Session, person: Person, house: House, now: datetime, listing:
     """Keep a certain listing.
 
     Raises:
-        Refused: if it is not to be looked at, or a colleague is looking at it.
+        Refused: if it is not to be looked at, a colleague is looking at it, or somebody else is to look this time.
     """
     session.refresh(listing, with_for_update=True)
     if not listing.is_open:
         raise Refused("This listing is decided. Open it again first, if there is a reason to.")
     if is_with_another(listing, person, now):
         raise Refused("A colleague is looking at this listing just now.")
+    if is_for_others(session, person, listing):
+        raise Refused("You have said what you think of this one, so somebody else is to look at it now.")
     keep(listing, person, house, now)
     session.flush()
+
+
+def is_for_others(session: Session, person: Person, listing: Listing) -> bool:
+    """Whether another pair of eyes is wanted than this person's; never where nobody else could look."""
+    said = _said_by(person).join(Listing, Listing.id == Decision.listing_id)
+    if session.scalar(said.where(Listing.id == listing.id, Decision.choice != Choice.PUT_BACK).limit(1)) is None:
+        return False
+    deciders = [role for role in Role if role.may_decide]
+    others = select(Person.id).where(Person.id != person.id, Person.is_active.is_(True), Person.role.in_(deciders))
+    return session.scalar(others.limit(1)) is not None
 
 
 def extend(session: Session, person: Person, house: House, now: datetime, listing_pk: int) -> bool:
@@ -99,19 +111,18 @@ def keep(listing: Listing, person: Person, house: House, now: datetime) -> None:
 
 def _free_for(person: Person, now: datetime) -> tuple[ColumnElement[bool], ...]:
     """Open, kept by nobody, and not one on which this person has said something this round."""
-    theirs = (
-        select(Decision.id)
-        .where(
-            Decision.listing_id == Listing.id,
-            Decision.person_id == person.id,
-            Decision.undone_at.is_(None),
-            or_(
-                and_(Decision.round == Listing.round, Decision.choice != Choice.ASK),
-                and_(Decision.round == Listing.round - 1, Decision.choice.in_((Choice.HOLD_BACK, Choice.EXPERT))),
-            ),
-        )
-        .correlate(Listing)
-        .exists()
-    )
+    theirs = _said_by(person).where(Decision.listing_id == Listing.id).correlate(Listing).exists()
     is_free = or_(Listing.claimed_until.is_(None), Listing.claimed_until < now)
     return Listing.is_open.is_(True), is_free, ~theirs
+
+
+def _said_by(person: Person) -> Select[int]:
+    """What a person has said of a listing this round, or held against it in the round before."""
+    return select(Decision.id).where(
+        Decision.person_id == person.id,
+        Decision.undone_at.is_(None),
+        or_(
+            and_(Decision.round == Listing.round, Decision.choice != Choice.ASK),
+            and_(Decision.round == Listing.round - 1, Decision.choice.in_((Choice.HOLD_BACK, Choice.EXPERT))),
+        ),
+    )

@@ -18,7 +18,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
-from sqlalchemy.exc import OperationalError, SQLAlchemyError
+from sqlalchemy.exc import DataError, OperationalError, SQLAlchemyError
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -144,6 +144,10 @@ def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
 
     @app.exception_handler(RequestValidationError)
     def _not_understood(request: Request, _err: Exception) -> Response:
+        return sorry(request, 422, _NOT_UNDERSTOOD)
+
+    @app.exception_handler(DataError)
+    def _no_such_value(request: Request, _err: Exception) -> Response:  # such as a letter that a database can't hold
         return sorry(request, 422, _NOT_UNDERSTOOD)
 
     @app.exception_handler(OperationalError)

@@ -18,7 +18,7 @@ from pipeline.records.house import Refused
 from pipeline.records.tables import Decision, Listing, Part, Reason
 from pipeline.records.words import Choice, Order, State
 from pipeline.review import pictures, showing
-from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
+from pipeline.review.seat import MOST_ID, InRoom, Posting, Room, RowId, Seat, Seated, answer_page, may, now
 from pipeline.review.strength import TOTAL_LOG10_LR, strength
 
 router = APIRouter()
@@ -81,7 +81,7 @@ def show_listing(
     room: InRoom,
     seat: Seated,
     listing_id: str,
-    after: Annotated[int, Query(ge=0)] = 0,
+    after: Annotated[int, Query(ge=0, le=MOST_ID)] = 0,
     order: Order = Order.SUSPICION,
 ) -> Response:
     """One listing with everything beside it."""
@@ -95,6 +95,7 @@ def show_listing(
             "ahead": [link for one in ahead for link in _pictures_of(db, one)],
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
+            "for_others": claims.is_for_others(db, seat.person, listing),
             "seconds_kept": round(room.house(db).claim.total_seconds()),
         }
     return answer_page(
@@ -170,7 +171,7 @@ def correct(
     listing_id: str,
     cue: Annotated[str, Form(max_length=40)] = "",
     truly: Annotated[str, Form(max_length=40)] = "",
-    part_id: Annotated[int, Form(ge=0)] = 0,
+    part_id: Annotated[int, Form(ge=0, le=MOST_ID)] = 0,
     box: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say that a cue was read wrongly, or that a box is wrong; once more takes it back."""
@@ -219,7 +220,7 @@ def photo(room: InRoom, seat: Seated, sha256: str, width: int) -> Response:
 
 
 @router.get("/crop/{assessment_id}/{position}")
-def crop(room: InRoom, seat: Seated, assessment_id: int, position: int) -> Response:
+def crop(room: InRoom, seat: Seated, assessment_id: RowId, position: RowId) -> Response:
     """What a reason was seen on."""
     with room.records.reading() as db:
         reason = db.get(Reason, (assessment_id, position))

@@ -89,6 +89,8 @@ def test_another_name_for_this_machine_is_not_answered(page):
         "/export/..%2fpeople.csv",
         "/crop/1/-1",
         "/worth/999999999",
+        "/crop/99999999999999999999999/0",
+        "/look/L2?after=99999999999999999999999",
         "/look/..%2f..%2fetc%2fpasswd",
     ],
 )
