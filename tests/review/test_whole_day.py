@@ -287,11 +287,13 @@ def test_a_photo_is_enlarged_where_a_sign_was_seen(chromium, address):
     ann.press_and_go("t")
     ann.settle()
     page = ann.page
-    svg = page.locator(".shot.shown svg")
-    whole = svg.get_attribute("viewBox")
-    page.click("#sign-1 [data-shot-of]")
+    crops = page.locator(".reasons [data-box]").all()
+    boxes = [[float(side) for side in crop.get_attribute("data-box").split(",")] for crop in crops]
+    crop, (x, y, w, h) = min(zip(crops, boxes, strict=True), key=lambda one: one[1][2] * one[1][3])  # the smallest part
+    crop.click()
     page.wait_for_selector("body.close-up")
-    x, y, w, h = (float(side) for side in page.get_attribute("#sign-1 [data-shot-of]", "data-box").split(","))
+    svg = page.locator(".shot.shown svg")
+    whole = f"0 0 {svg.get_attribute('data-w')} {svg.get_attribute('data-h')}"
     left, top, width, height = (float(side) for side in svg.get_attribute("viewBox").split())
     assert width < float(whole.split()[2])
     assert left <= x
