@@ -1,7 +1,7 @@
 // Keys, photos, trays, corrections in place, and the clock of the listing that is kept for one person.
 import * as closeUp from "./close_up.js";
 import { alarm, all, hint, one } from "./finding.js";
-import { forgetAll, isAnythingKept, keep, keptWords, post, putBack, send, sent, toTheDoor } from "./sending.js";
+import { forgetAll, isAnythingKept, keep, post, putBack, send, sent, takeKeptWords, toTheDoor } from "./sending.js";
 
 const desk = one("#desk");
 const isMine = desk?.dataset.mine === "1";
@@ -200,8 +200,13 @@ const fetchAhead = () => desk.dataset.ahead.split(" ").filter(Boolean).forEach((
 const drafts = () => {
   const back = all("form[data-keep]").filter(putBack);
   const note = one('form[data-keep="note"]');
-  const words = isMine ? "" : keptWords();
-  if (words && !note.elements.words.value) { note.elements.words.value = words; hint("What you had written stands in the note."); return; }
+  const words = isMine || desk.dataset.mayTake ? "" : takeKeptWords();
+  if (words) {
+    note.elements.words.value = [note.elements.words.value, words].filter(Boolean).join("; ");
+    keep(note);
+    hint("What you had written stands in the note.");
+    return;
+  }
   const tray = back.map((form) => form.closest(".tray")).find(Boolean);
   if (tray) tray.open = true;
   if (back.length) hint("What you had written is here again.");

@@ -78,9 +78,11 @@ export const putBack = (form) => {
   return draft !== null;
 };
 
-// Words that were written to decide, where the listing can be decided no more.
-export const keptWords = () => {
+// Takes out the words that were written to decide, where the listing can be decided no more.
+export const takeKeptWords = () => {
   const [who, listing] = [one(".who")?.textContent, one("#desk")?.dataset.listing];
   const mine = kept().filter((name) => { const [whose, which, form] = JSON.parse(name.slice(START.length)); return whose === who && which === listing && form !== "note"; });
-  return mine.flatMap((name) => JSON.parse(sessionStorage.getItem(name))).filter(([name]) => name === "words").map(([, , words]) => words).find(Boolean) ?? "";
+  const fields = mine.flatMap((name) => JSON.parse(sessionStorage.getItem(name)));
+  mine.forEach((name) => sessionStorage.removeItem(name));
+  return fields.filter(([name, , shown]) => name === "words" && shown).map(([, , words]) => words).join("; ");
 };
