@@ -15,12 +15,20 @@ from pipeline.records.tables import Decision, Listing, Person, RandomLook
 from pipeline.records.words import Choice, Order, Role
 
 
-def next_for(session: Session, person: Person, house: House, now: datetime, order: Order) -> Listing | None:
+def next_for(
+    session: Session,
+    person: Person,
+    house: House,
+    now: datetime,
+    order: Order,
+    within: Sequence[ColumnElement[bool]] = (),
+) -> Listing | None:
     """The listing to look at next, kept for this person from now on.
 
     One that the person keeps already comes first, so that opening the page again gives the same listing. No two
     people are given the same one: on PostgreSQL rows that somebody is just taking are passed over, on SQLite
-    writers take turns. Now and then it is one of the random looks, which nothing tells from the others.
+    writers take turns. Now and then it is one of the random looks, which nothing tells from the others. `within` is
+    what else has to hold for the listing, unless it is kept already.
 
     Returns:
         The listing, or None if nothing is left for this person.
@@ -31,7 +39,9 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
         .order_by(Listing.claimed_until.desc())
         .limit(1)
     )
-    free = select(Listing).where(*_free_for(person, now)).limit(1).with_for_update(skip_locked=True, of=Listing)
+    free = (
+        select(Listing).where(*_free_for(person, now), *within).limit(1).with_for_update(skip_locked=True, of=Listing)
+    )
     listing = kept
     if listing is None and is_turn_of_random_look(house):
         listing = session.scalar(free.where(Listing.id.in_(select(RandomLook.listing_id))).order_by(Listing.id))
@@ -43,9 +53,17 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
     return listing
 
 
-def upcoming_for(session: Session, person: Person, now: datetime, order: Order, count: int = 1) -> Sequence[Listing]:
+def upcoming_for(
+    session: Session,
+    person: Person,
+    now: datetime,
+    order: Order,
+    within: Sequence[ColumnElement[bool]] = (),
+    count: int = 1,
+) -> Sequence[Listing]:
     """What would come next, without keeping it: to fetch its photos early."""
-    return session.scalars(select(Listing).where(*_free_for(person, now)).order_by(*ordering(order)).limit(count)).all()
+    free = select(Listing).where(*_free_for(person, now), *within)
+    return session.scalars(free.order_by(*ordering(order)).limit(count)).all()
 
 
 def take(session: Session, person: Person, house: House, now: datetime, listing: Listing) -> None:

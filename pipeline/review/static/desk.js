@@ -166,8 +166,21 @@ const inMode = (key) => {
   if (mode === "c") wrongSign(key); else wrongBoxByKey(key);
   return true;
 };
+// In the queue: from line to line, and from page to page.
+const alongRows = (step) => {
+  const rows = all(".queue tbody .open-it");
+  if (!rows.length) return false;
+  const place = rows.indexOf(document.activeElement);
+  rows[Math.min(Math.max(place + step, 0), rows.length - 1)].focus();
+  return true;
+};
+const turnPage = (ahead) => {
+  const link = one(`.pages a[rel="${ahead ? "next" : "prev"}"]`);
+  link?.click();
+  return Boolean(link);
+};
 const plainKey = (key) => {
-  if (key === "arrowleft" || key === "arrowright") { if (!one(".shot")) return false; show(shown + (key === "arrowright" ? 1 : -1)); return true; }
+  if (key === "arrowleft" || key === "arrowright") { if (!one(".shot")) return turnPage(key === "arrowright"); show(shown + (key === "arrowright" ? 1 : -1)); return true; }
   if (/^[1-9]$/.test(key)) { return toSign(key); }
   if (key === "o") { one("#desk")?.classList.toggle("bare"); return true; }
   if (key === "z") { closeUp.turn(!closeUp.isOn()); return true; }
@@ -178,7 +191,8 @@ const plainKey = (key) => {
   if (tray) { tray.open = true; return true; }
   const field = one(`[data-key-focus="${key}"]`);
   if (field) { field.focus(); return true; }
-  const button = one(`button[data-key="${key}"]:not([data-wrong-box])`);
+  if (key === "arrowdown" || key === "arrowup") return alongRows(key === "arrowdown" ? 1 : -1);
+  const button = one(`button[data-key="${key}"]:not([data-wrong-box]), a[data-key="${key}"]`);
   if (button) { button.click(); return true; }
   return false;
 };
