@@ -25,7 +25,7 @@ export const sent = async (where, fields) => {
   if (!answer) alarm(NO_ANSWER);
   else if (answer.status === 401) location.assign(toTheDoor());
   else if (answer.goOn) { alarm(""); return answer.goOn; }
-  else alarm(answer.text || NO_ANSWER, one("#desk") ? ["See how it stands", location.pathname] : undefined);
+  else alarm(answer.text || NO_ANSWER, one("#desk") && !where.endsWith("/undo") ? ["See how it stands", location.pathname] : undefined);
   return "";
 };
 
