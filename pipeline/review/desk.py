@@ -106,7 +106,7 @@ def show_listing(
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
             "taken_back": taken_back,
-            "for_others": claims.is_for_others(db, seat.person, listing),
+            "for_others": not is_mine and claims.is_for_others(db, seat.person, listing),
             "seconds_kept": round(room.house(db).claim.total_seconds()),
         }
     return answer_page(

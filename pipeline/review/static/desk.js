@@ -33,6 +33,13 @@ if (keptLine) keptLine.hidden = !isAnythingKept();
 addEventListener("offline", () => alarm("There is no network. What you type is kept."));
 addEventListener("online", () => alarm(""));
 
+// Moments are UTC; here they are told by this computer's clock.
+all("time[datetime]").forEach((moment) => {
+  const at = new Date(moment.dateTime);
+  moment.title = moment.textContent;
+  moment.textContent = at.toLocaleString("en-GB", { day: "2-digit", month: "short", hour: "2-digit", minute: "2-digit" }).replace(",", "");
+});
+
 // Photos.
 let shown = 0;
 const show = (number) => {
@@ -44,12 +51,6 @@ const show = (number) => {
   closeUp.refresh();
 };
 const placeOf = (photo) => all(".shot").findIndex((shot) => one("image", shot)?.getAttribute("href").includes(photo));
-// A photo whose file is gone says so, where it would otherwise be blank.
-document.addEventListener("error", (event) => {
-  const picture = event.target;
-  if (picture.localName === "image") one("figcaption", picture.closest(".shot")).prepend("This photo's file is gone, or has changed since the scan. ");
-  else if (picture.localName === "img") picture.classList.add("gone");
-}, true);
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-show]");
   if (button) show(Number(button.dataset.show));
