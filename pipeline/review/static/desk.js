@@ -130,7 +130,7 @@ document.addEventListener("pointerup", async (event) => {
 
 // Trays.
 const openTray = () => one(".tray[open]");
-all(".tray").forEach((tray) => tray.addEventListener("toggle", () => { if (tray.open) one("input, textarea", tray)?.focus(); }));
+all(".tray").forEach((tray) => tray.addEventListener("toggle", () => { if (tray.open) one("input:not([type=hidden]), textarea", tray)?.focus(); }));
 const askForm = one(".ask");
 askForm?.addEventListener("change", (event) => {
   if (event.target.name !== "views") return;
