@@ -39,10 +39,11 @@ class Elsewhere:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """Something that was done or said, by whom."""
+    """Something that was done or said, by whom; with the message to the seller, "" if there was none."""
 
     by: str
     decision: tables.Decision
+    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +154,13 @@ def _parts(session: Session, assessment: tables.Assessment) -> Sequence[tables.P
 
 def _decisions(session: Session, listing: tables.Listing) -> list[Told]:
     rows = session.execute(
-        select(tables.Person.name, tables.Decision)
+        select(tables.Person.name, tables.Decision, tables.Asking.message)
         .join(tables.Decision, tables.Decision.person_id == tables.Person.id)
+        .outerjoin(tables.Asking, tables.Asking.decision_id == tables.Decision.id)
         .where(tables.Decision.listing_id == listing.id)
         .order_by(tables.Decision.id.desc())
     )
-    return [Told(name, decision) for name, decision in rows]
+    return [Told(name, decision, message or "") for name, decision, message in rows]
 
 
 def _notes(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tables.Note]]:

@@ -33,6 +33,7 @@ _EXPORTS: Mapping[str, tuple[_Rows, Sequence[str]]] = {
         figures.corrections_to_export,
         ("listing_id", "cue", "read_as", "truly", "part", "photo_sha256", "box", "true_box", "by", "at"),
     ),
+    "messages": (figures.messages_to_export, ("listing_id", "seller_id", "views", "message", "by", "at")),
 }  # fmt: skip
 _FORMATS = {"csv": (as_csv, "text/csv; charset=utf-8"), "parquet": (as_parquet, "application/vnd.apache.parquet")}
 CURVE_WH = (520, 260)
