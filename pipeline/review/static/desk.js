@@ -130,7 +130,10 @@ document.addEventListener("pointerup", async (event) => {
 
 // Trays.
 const openTray = () => one(".tray[open]");
-all(".tray").forEach((tray) => tray.addEventListener("toggle", () => { if (tray.open) one("input:not([type=hidden]), textarea", tray)?.focus(); }));
+// Not only on "toggle", which may come when somebody types already, and never away from where they type.
+const enter = (tray) => { if (tray.open && !one("form", tray).contains(document.activeElement)) one("input:not([type=hidden]), textarea", tray)?.focus(); };
+const open = (tray) => { tray.open = true; enter(tray); };
+all(".tray").forEach((tray) => tray.addEventListener("toggle", () => enter(tray)));
 const askForm = one(".ask");
 askForm?.addEventListener("change", (event) => {
   if (event.target.name !== "views") return;
@@ -189,7 +192,7 @@ const plainKey = (key) => {
   if (key === "escape") { closeUp.turn(false); alarm(""); pickedBox = null; document.body.classList.remove("drawing"); hint(""); return true; }
   if (isMine && (key === "c" || key === "b")) { waitingFor = key; hint(key === "c" ? "Which sign was read wrongly? Its digit." : "Which box is wrong? Its digit."); return true; }
   const tray = one(`[data-tray="${key}"]`);
-  if (tray) { tray.open = true; return true; }
+  if (tray) { open(tray); return true; }
   const field = one(`[data-key-focus="${key}"]`);
   if (field) { field.focus(); return true; }
   if (key === "arrowdown" || key === "arrowup") return alongRows(key === "arrowdown" ? 1 : -1);
@@ -223,7 +226,7 @@ const drafts = () => {
     return;
   }
   const tray = back.map((form) => form.closest(".tray")).find(Boolean);
-  if (tray) tray.open = true;
+  if (tray) open(tray);
   if (back.length) hint("What you had written is here again.");
 };
 
