@@ -492,7 +492,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     review.add_argument(
         "--second-looks",
-        type=_share,
+        type=_share_or_all,
         default=0.1,
         metavar="P",
         help="share seen by two; default: %(default)s",
@@ -563,6 +563,10 @@ def _share(text: str) -> float:
     if not 0 < share < 1:
         raise argparse.ArgumentTypeError(f"expected a share between 0 and 1, got {text!r}")
     return share
+
+
+def _share_or_all(text: str) -> float:
+    return float(text) if text in {"0", "1"} else _share(text)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 
 from pipeline.records.tables import Assessment, AuditLine, Listing, Run
 
+TRAIL_PAGE = 200
+
 
 def note_down(
     session: Session,
@@ -44,11 +46,17 @@ def note_down(
     )
 
 
-def read_trail(session: Session, listing_id: str | None = None, limit: int = 200) -> Sequence[AuditLine]:
-    """The newest lines, of one listing or of all."""
+def read_trail(
+    session: Session, listing_id: str = "", person: str = "", before: int | None = None, limit: int = TRAIL_PAGE
+) -> Sequence[AuditLine]:
+    """The newest lines, of one listing or person if named, older than the line numbered `before` if given."""
     lines = select(AuditLine).order_by(AuditLine.id.desc()).limit(limit)
-    if listing_id is not None:
+    if listing_id:
         lines = lines.where(AuditLine.listing == listing_id)
+    if person:
+        lines = lines.where(AuditLine.person == person)
+    if before is not None:
+        lines = lines.where(AuditLine.id < before)
     return session.scalars(lines).all()
 
 

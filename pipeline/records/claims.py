@@ -5,22 +5,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from pipeline.records.house import House, Refused
 from pipeline.records.queue import ordering
 from pipeline.records.random_looks import is_turn_of_random_look
 from pipeline.records.tables import Decision, Listing, Person, RandomLook
-from pipeline.records.words import Choice, Order
+from pipeline.records.words import Choice, Order, Role
 
 
-def next_for(session: Session, person: Person, house: House, now: datetime, order: Order) -> Listing | None:
+def next_for(
+    session: Session,
+    person: Person,
+    house: House,
+    now: datetime,
+    order: Order,
+    within: Sequence[ColumnElement[bool]] = (),
+) -> Listing | None:
     """The listing to look at next, kept for this person from now on.
 
     One that the person keeps already comes first, so that opening the page again gives the same listing. No two
     people are given the same one: on PostgreSQL rows that somebody is just taking are passed over, on SQLite
-    writers take turns. Now and then it is one of the random looks, which nothing tells from the others.
+    writers take turns. Now and then it is one of the random looks, which nothing tells from the others. `within` is
+    what else has to hold for the listing, unless it is kept already.
 
     Returns:
         The listing, or None if nothing is left for this person.
@@ -31,7 +39,9 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
         .order_by(Listing.claimed_until.desc())
         .limit(1)
     )
-    free = select(Listing).where(*_free_for(person, now)).limit(1).with_for_update(skip_locked=True, of=Listing)
+    free = (
+        select(Listing).where(*_free_for(person, now), *within).limit(1).with_for_update(skip_locked=True, of=Listing)
+    )
     listing = kept
     if listing is None and is_turn_of_random_look(house):
         listing = session.scalar(free.where(Listing.id.in_(select(RandomLook.listing_id))).order_by(Listing.id))
@@ -43,24 +53,44 @@ def next_for(session: Session, person: Person, house: House, now: datetime, orde
     return listing
 
 
-def upcoming_for(session: Session, person: Person, now: datetime, order: Order, count: int = 1) -> Sequence[Listing]:
+def upcoming_for(
+    session: Session,
+    person: Person,
+    now: datetime,
+    order: Order,
+    within: Sequence[ColumnElement[bool]] = (),
+    count: int = 1,
+) -> Sequence[Listing]:
     """What would come next, without keeping it: to fetch its photos early."""
-    return session.scalars(select(Listing).where(*_free_for(person, now)).order_by(*ordering(order)).limit(count)).all()
+    free = select(Listing).where(*_free_for(person, now), *within)
+    return session.scalars(free.order_by(*ordering(order)).limit(count)).all()
 
 
 def take(session: Session, person: Person, house: House, now: datetime, listing: Listing) -> None:
     """Keep a certain listing.
 
     Raises:
-        Refused: if it is not to be looked at, or a colleague is looking at it.
+        Refused: if it is not to be looked at, a colleague is looking at it, or somebody else is to look this time.
     """
     session.refresh(listing, with_for_update=True)
     if not listing.is_open:
         raise Refused("This listing is decided. Open it again first, if there is a reason to.")
     if is_with_another(listing, person, now):
         raise Refused("A colleague is looking at this listing just now.")
+    if is_for_others(session, person, listing):
+        raise Refused("You have said what you think of this one, so somebody else is to look at it now.")
     keep(listing, person, house, now)
     session.flush()
+
+
+def is_for_others(session: Session, person: Person, listing: Listing) -> bool:
+    """Whether another pair of eyes is wanted than this person's; never where nobody else could look."""
+    said = _said_by(person).join(Listing, Listing.id == Decision.listing_id)
+    if session.scalar(said.where(Listing.id == listing.id, Decision.choice != Choice.PUT_BACK).limit(1)) is None:
+        return False
+    deciders = [role for role in Role if role.may_decide]
+    others = select(Person.id).where(Person.id != person.id, Person.is_active.is_(True), Person.role.in_(deciders))
+    return session.scalar(others.limit(1)) is not None
 
 
 def extend(session: Session, person: Person, house: House, now: datetime, listing_pk: int) -> bool:
@@ -99,19 +129,18 @@ def keep(listing: Listing, person: Person, house: House, now: datetime) -> None:
 
 def _free_for(person: Person, now: datetime) -> tuple[ColumnElement[bool], ...]:
     """Open, kept by nobody, and not one on which this person has said something this round."""
-    theirs = (
-        select(Decision.id)
-        .where(
-            Decision.listing_id == Listing.id,
-            Decision.person_id == person.id,
-            Decision.undone_at.is_(None),
-            or_(
-                and_(Decision.round == Listing.round, Decision.choice != Choice.ASK),
-                and_(Decision.round == Listing.round - 1, Decision.choice.in_((Choice.HOLD_BACK, Choice.EXPERT))),
-            ),
-        )
-        .correlate(Listing)
-        .exists()
-    )
+    theirs = _said_by(person).where(Decision.listing_id == Listing.id).correlate(Listing).exists()
     is_free = or_(Listing.claimed_until.is_(None), Listing.claimed_until < now)
     return Listing.is_open.is_(True), is_free, ~theirs
+
+
+def _said_by(person: Person) -> Select[int]:
+    """What a person has said of a listing this round, or held against it in the round before."""
+    return select(Decision.id).where(
+        Decision.person_id == person.id,
+        Decision.undone_at.is_(None),
+        or_(
+            and_(Decision.round == Listing.round, Decision.choice != Choice.ASK),
+            and_(Decision.round == Listing.round - 1, Decision.choice.in_((Choice.HOLD_BACK, Choice.EXPERT))),
+        ),
+    )

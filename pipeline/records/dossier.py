@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 from sqlalchemy import func, inspect, select
@@ -22,24 +23,27 @@ _Row = TypeVar("_Row", tables.Reason, tables.Unseen)
 class Elsewhere:
     """A photo of this listing that another seller's listing shows, too: as the same file, or one made from it.
 
-    `how` says what was done to it, from this listing's side.
+    `how` says what was done to it, from this listing's side. `why_not` says why the other photo can't be shown, "" if
+    it can. `listed_at` and `state` are None where the other listing never came into this database.
     """
 
     photo: str
-    other_photo: str
+    other_photo: str | None
     listing_id: str
     seller_id: str
-    listed_at: str
-    state: State
+    listed_at: str | None
+    state: State | None
     how: str
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """Something that was done or said, by whom."""
+    """Something that was done or said, by whom; with the message to the seller, "" if there was none."""
 
     by: str
     decision: tables.Decision
+    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,7 @@ class Dossier:
     unseen: Sequence[str]
     decisions: Sequence[Told]
     notes: Sequence[tuple[str, tables.Note]]
-    corrections: Sequence[tables.Correction]
+    corrections: Sequence[tuple[str, tables.Correction]]
     elsewhere: Sequence[Elsewhere]
     of_seller: Mapping[State, int]
     seller_decided: Sequence[tuple[tables.Listing, tables.Decision]]
@@ -88,11 +92,7 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
         unseen=[one.cue for one in _of(session, tables.Unseen, assessment)],
         decisions=_decisions(session, listing),
         notes=_notes(session, listing),
-        corrections=session.scalars(
-            select(tables.Correction).where(
-                tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None)
-            )
-        ).all(),
+        corrections=_corrections(session, listing),
         elsewhere=_elsewhere(session, listing, assessment, hashes) if hashes else (),
         of_seller=of_seller,
         seller_decided=_seller_decided(session, listing) if of_seller.keys() - {State.WAITING} else (),
@@ -154,12 +154,13 @@ def _parts(session: Session, assessment: tables.Assessment) -> Sequence[tables.P
 
 def _decisions(session: Session, listing: tables.Listing) -> list[Told]:
     rows = session.execute(
-        select(tables.Person.name, tables.Decision)
+        select(tables.Person.name, tables.Decision, tables.Asking.message)
         .join(tables.Decision, tables.Decision.person_id == tables.Person.id)
+        .outerjoin(tables.Asking, tables.Asking.decision_id == tables.Decision.id)
         .where(tables.Decision.listing_id == listing.id)
         .order_by(tables.Decision.id.desc())
     )
-    return [Told(name, decision) for name, decision in rows]
+    return [Told(name, decision, message or "") for name, decision, message in rows]
 
 
 def _notes(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tables.Note]]:
@@ -170,6 +171,17 @@ def _notes(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tab
         .order_by(tables.Note.id.desc())
     )
     return [(name, note) for name, note in rows]
+
+
+def _corrections(session: Session, listing: tables.Listing) -> Sequence[tuple[str, tables.Correction]]:
+    """Those that stand, with who made them."""
+    rows = session.execute(
+        select(tables.Person.name, tables.Correction)
+        .join(tables.Correction, tables.Correction.person_id == tables.Person.id)
+        .where(tables.Correction.listing_id == listing.id, tables.Correction.undone_at.is_(None))
+        .order_by(tables.Correction.id)
+    )
+    return [(name, correction) for name, correction in rows]
 
 
 def _elsewhere(
@@ -206,22 +218,32 @@ def _same_files(session: Session, listing: tables.Listing, hashes: Sequence[str]
 def _known_again(session: Session, assessment: tables.Assessment) -> list[Elsewhere]:
     rows = session.execute(
         select(tables.ReusedPhoto, *_NAMED)
-        .join(tables.Listing, tables.Listing.listing_id == tables.ReusedPhoto.other_listing)
-        .where(
-            tables.ReusedPhoto.assessment_id == assessment.id,
-            select(tables.ListingPhoto.position)  # the other listing may have other photos by now
-            .where(
-                tables.ListingPhoto.listing_id == tables.Listing.id,
-                tables.ListingPhoto.sha256 == tables.ReusedPhoto.other_photo,
-            )
-            .exists(),
-        )
+        .outerjoin(tables.Listing, tables.Listing.listing_id == tables.ReusedPhoto.other_listing)
+        .where(tables.ReusedPhoto.assessment_id == assessment.id)
         .order_by(tables.ReusedPhoto.position)
-    )
+    ).all()
     return [
-        Elsewhere(match.photo, match.other_photo, name, seller, at, State(state), _how(match))
-        for match, name, seller, at, state in rows
+        Elsewhere(
+            photo=match.photo,
+            other_photo=match.other_photo,
+            listing_id=match.other_listing,
+            seller_id=seller or match.other_seller,
+            listed_at=at,
+            state=None if state is None else State(state),
+            how=_how(match),
+            why_not=_why_not_shown(session, match.other_photo, at is not None),
+        )
+        for match, _name, seller, at, state in rows
     ]
+
+
+def _why_not_shown(session: Session, sha256: str | None, is_here: bool) -> str:
+    if not is_here:
+        return "That listing is of a night that never came into this database, so its photo can't be shown."
+    place = None if sha256 is None else photo_place(session, sha256)
+    if place is None:
+        return "That photo is no longer to be found, so it can't be shown."
+    return "" if Path(*place).is_file() else "The file of that photo has been removed since."
 
 
 def _how(match: tables.ReusedPhoto) -> str:

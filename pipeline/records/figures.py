@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from pipeline.intervals import wilson_interval
 from pipeline.records.queue import TELLING_LOG10_LR
-from pipeline.records.tables import Assessment, Correction, Decision, Listing, Part, Person, Reason, Run
+from pipeline.records.tables import Asking, Assessment, Correction, Decision, Listing, Part, Person, Reason, Run
 from pipeline.records.words import Choice, State
 
 _SETTLED = {State.GONE: False, State.HELD: True, State.EXPERT: True}
@@ -184,6 +184,26 @@ def corrections_to_export(session: Session) -> Iterator[Mapping[str, Any]]:
             "true_box": _box_text(correction.true_box),
             "by": person,
             "at": correction.at.isoformat(),
+        }
+
+
+def messages_to_export(session: Session) -> Iterator[Mapping[str, Any]]:
+    """A row a message to a seller, for the marketplace to send; those of decisions taken back are gone."""
+    rows = session.execute(
+        select(Asking, Listing.listing_id, Listing.seller_id, Person.name, Decision.at)
+        .join(Decision, Decision.id == Asking.decision_id)
+        .join(Listing, Listing.id == Asking.listing_id)
+        .join(Person, Person.id == Decision.person_id)
+        .order_by(Asking.id)
+    )
+    for asking, listing_id, seller_id, person, at in rows:
+        yield {
+            "listing_id": listing_id,
+            "seller_id": seller_id,
+            "views": "|".join(asking.views),
+            "message": asking.message,
+            "by": person,
+            "at": at.isoformat(),
         }
 
 

@@ -51,7 +51,7 @@ class Page:
 
 def read_page(session: Session, filters: Filters, page: int = 1) -> Page:
     """A page of at most `PAGE` rows; a page beyond the last one gives the last."""
-    conditions = _conditions(filters)
+    conditions = conditions_of(filters)
     matching = session.scalar(select(func.count()).select_from(Listing).where(*conditions)) or 0
     pages = max(1, -(-matching // PAGE))
     page = min(max(1, page), pages)
@@ -92,7 +92,8 @@ def choices_to_filter_by(session: Session) -> tuple[Sequence[str], Sequence[str]
     return makers, sorted(style for style in styles if style)
 
 
-def _conditions(filters: Filters) -> list[ColumnElement[bool]]:
+def conditions_of(filters: Filters) -> list[ColumnElement[bool]]:
+    """What the filters let through, over `Listing`."""
     found: list[ColumnElement[bool]] = []
     if filters.state == "open":
         found.append(Listing.is_open.is_(True))

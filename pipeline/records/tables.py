@@ -231,7 +231,8 @@ class Unseen(Base):
 class ReusedPhoto(Base):
     """A photo of the listing that the scan knew again, cropped, mirrored or as it is, under another seller.
 
-    `shows` is how much of the picture this one shows, beside the other, whose listing goes by the marketplace's id.
+    `shows` is how much of the picture this one shows, beside the other, whose listing goes by the marketplace's id and
+    may be of a night that never came into this database: then `other_photo` is null.
     """
 
     __tablename__ = "reused_photos"
@@ -239,7 +240,8 @@ class ReusedPhoto(Base):
     position: Mapped[int] = mapped_column(primary_key=True)
     photo: Mapped[str] = mapped_column(ForeignKey("photos.sha256"))
     other_listing: Mapped[str] = mapped_column(String(200))
-    other_photo: Mapped[str] = mapped_column(ForeignKey("photos.sha256"))
+    other_seller: Mapped[str] = mapped_column(String(200), default="")
+    other_photo: Mapped[str | None] = mapped_column(ForeignKey("photos.sha256"))
     is_mirrored: Mapped[bool]
     shows: Mapped[str] = mapped_column(String(8))
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -19,7 +19,17 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from pipeline import store
-from pipeline.domain import Assessment, Box, CueReading, HeatMap, Listing, Measurement, PartReading, Problem
+from pipeline.domain import (
+    Assessment,
+    Box,
+    CueReading,
+    HeatMap,
+    Listing,
+    Measurement,
+    PartReading,
+    Problem,
+    ReuseMatch,
+)
 from pipeline.intake import photo_header
 from pipeline.records import tables
 from pipeline.records.adding import add_missing
@@ -96,10 +106,11 @@ def take_in_each(
         while some := list(itertools.islice(wanted, _LISTINGS_AT_ONCE)):
             lot = [_Taken(one, run.assessment(one.listing_id), _shown(run, one)) for one in some]
             # A path means a file of this night alone: photos of earlier nights lie in other folders.
-            known_again = {m.other_photo for one in lot for m in one.assessment.reuse if run.has(m.other_listing_id)}
-            paths = known_again.union(*(one.photos for one in some))
+            matches = [match for one in lot for match in one.assessment.reuse]
+            tonight = {match for match in matches if run.has(match.other_listing_id)}
+            paths = {match.other_photo for match in tonight}.union(*(one.photos for one in some))
             files = {path: _look_up(photos_root, path) for path in sorted(paths)}
-            new += records.write(_take, run_id, files, lot)
+            new += records.write(_take, run_id, files, lot, tonight)
             known += len(some)
     records.write(_end, run_id, house or House())
     return TakenIn(known, new)
@@ -147,8 +158,8 @@ class _Taken:
 _Files = Mapping[str, tables.Photo | Problem]
 
 
-def _take(session: Session, run_id: int, files: _Files, lot: Sequence[_Taken]) -> int:
-    return _Taking(session, run_id, files).take(lot)
+def _take(session: Session, run_id: int, files: _Files, lot: Sequence[_Taken], tonight: Collection[ReuseMatch]) -> int:
+    return _Taking(session, run_id, files, tonight).take(lot)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +169,7 @@ class _Taking:
     session: Session
     run_id: int
     files: _Files
+    tonight: Collection[ReuseMatch]
     hashes: dict[str, str] = field(default_factory=dict)  # by photo path
 
     def take(self, lot: Sequence[_Taken]) -> int:
@@ -266,18 +278,38 @@ class _Taking:
             )
 
     def _reused(self, assessment_id: int, one: Assessment) -> Iterator[tables.ReusedPhoto]:
-        """The photos known again, where both are there to be shown."""
+        """The photos known again, whether or not the other one can be shown."""
         for position, match in enumerate(one.reuse):
-            if match.photo in self.hashes and match.other_photo in self.hashes:
-                yield tables.ReusedPhoto(
-                    assessment_id=assessment_id,
-                    position=position,
-                    photo=self.hashes[match.photo],
-                    other_listing=match.other_listing_id,
-                    other_photo=self.hashes[match.other_photo],
-                    is_mirrored=match.is_mirrored,
-                    shows=match.shows,
-                )
+            if match.photo not in self.hashes:
+                continue
+            is_tonight = match in self.tonight
+            yield tables.ReusedPhoto(
+                assessment_id=assessment_id,
+                position=position,
+                photo=self.hashes[match.photo],
+                other_listing=match.other_listing_id,
+                other_seller=match.other_seller_id,
+                other_photo=self.hashes.get(match.other_photo) if is_tonight else self._of_earlier_night(match),
+                is_mirrored=match.is_mirrored,
+                shows=match.shows,
+            )
+
+    def _of_earlier_night(self, match: ReuseMatch) -> str | None:
+        """The hash of the other photo by where it was shown; None if that night never came in here."""
+        shown = tables.ListingPhoto
+        found = self.session.scalar(
+            select(shown.sha256)
+            .join(tables.Listing, tables.Listing.id == shown.listing_id)
+            .where(tables.Listing.listing_id == match.other_listing_id, shown.path == match.other_photo)
+        )
+        if found is not None:
+            return found
+        met = tables.Showing  # as the scan kept it; the listing may show other photos by now
+        return self.session.scalar(
+            select(met.sha256)
+            .join(tables.Photo, tables.Photo.sha256 == met.sha256)
+            .where(met.listing_id == match.other_listing_id, met.path == match.other_photo)
+        )
 
 
 def _part(assessment_id: int, sha256: str, part: PartReading) -> tables.Part:

@@ -20,6 +20,7 @@ from pipeline.review.app import create_app
 
 __all__ = ["Serving", "create_app", "serve"]
 
+_KEEP_OPEN_S = 120  # longer than most look at a listing: a line shut just as they decide would lose their request
 _LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
 
 
@@ -74,7 +75,14 @@ def serve(options: Serving, say: Callable[[str], None]) -> None:
         hosts = [*_LOOPBACK, options.host, *options.names]
         fitting = read_fitting_night(options.models)
         app = create_app(records, options.house, options.references, hosts, fitting)
-        uvicorn.run(app, host=options.host, port=options.port, log_level="warning", server_header=False)
+        uvicorn.run(
+            app,
+            host=options.host,
+            port=options.port,
+            log_level="warning",
+            server_header=False,
+            timeout_keep_alive=_KEEP_OPEN_S,
+        )
     finally:
         records.close()
 

@@ -16,7 +16,7 @@ from pipeline.records.tables import WorthALabel
 from pipeline.records.worth_a_label import read_offers
 from pipeline.review import pictures
 from pipeline.review.desk import photo_of, picture_answer
-from pipeline.review.seat import InRoom, Seated, answer_page, may
+from pipeline.review.seat import InRoom, RowId, Seated, answer_page, may
 from pipeline.review.tables_out import as_csv, as_parquet
 
 router = APIRouter()
@@ -33,6 +33,7 @@ _EXPORTS: Mapping[str, tuple[_Rows, Sequence[str]]] = {
         figures.corrections_to_export,
         ("listing_id", "cue", "read_as", "truly", "part", "photo_sha256", "box", "true_box", "by", "at"),
     ),
+    "messages": (figures.messages_to_export, ("listing_id", "seller_id", "views", "message", "by", "at")),
 }  # fmt: skip
 _FORMATS = {"csv": (as_csv, "text/csv; charset=utf-8"), "parquet": (as_parquet, "application/vnd.apache.parquet")}
 CURVE_WH = (520, 260)
@@ -68,7 +69,7 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
 
 
 @router.get("/worth/{position}")
-def worth_a_label(room: InRoom, seat: Seated, position: int) -> Response:
+def worth_a_label(room: InRoom, seat: Seated, position: RowId) -> Response:
     """A crop that is worth a label."""
     may(lambda role: role.may_analyse, seat)
     with room.records.reading() as db:

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
+import logging
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from functools import cache
+from http import HTTPStatus
 from pathlib import Path
-from urllib.parse import unquote, urlsplit
+from typing import Any
+from urllib.parse import quote, unquote, urlencode, urlsplit
 
 import anyio.to_thread
-from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import RedirectResponse
+from fastapi.responses import PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
+from sqlalchemy.exc import DataError, OperationalError, SQLAlchemyError
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -24,7 +30,7 @@ from pipeline.records.database import Store
 from pipeline.records.house import House, Refused
 from pipeline.review import analyst, desk, doors, staff
 from pipeline.review.pictures import Gallery, find_references
-from pipeline.review.seat import NotSignedIn, Room
+from pipeline.review.seat import NotSignedIn, Room, answer_page, seat_of
 
 _HERE = Path(__file__).resolve().parent
 _SECURITY = {
@@ -40,6 +46,11 @@ _SECURITY = {
 }
 _MOST_BODY_BYTES = 64_000
 _THREADS = 8
+_BY_SCRIPT = "x-by-script"  # sent by static/sending.js, which wants to know what became of a form and where to go
+_GO_ON = "x-go-on"
+_NOT_UNDERSTOOD = "Something in this request was not understood."
+_WHY = {404: "There is nothing here by that name.", 405: "This is not done here."}
+_UNCHANGING = "public, max-age=31536000, immutable"
 
 
 def create_app(
@@ -57,10 +68,11 @@ def create_app(
     app = FastAPI(title="denim-triage", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_few_threads)
     templates = _templates()
     app.state.room = Room(records, house, fitting, find_references(references), Gallery(), templates)
-    app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
+    app.mount(_static_path(), _Static(directory=_HERE / "static"), name="static")
     for part in (doors, desk, analyst, staff):
         app.include_router(part.router)
     _answer_errors(app, templates)
+    app.add_middleware(_ForScript)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts))
     app.add_middleware(_Guard)
     return app
@@ -74,43 +86,80 @@ async def _few_threads(_app: FastAPI) -> AsyncIterator[None]:
 
 
 @cache
+def _static_path() -> str:
+    """The folder of styles and scripts, named after what is in them, so that browsers keep them until they change."""
+    inside = hashlib.sha256()
+    for file in sorted((_HERE / "static").iterdir()):
+        inside.update(file.name.encode() + b"\0" + file.read_bytes())
+    return f"/static/{inside.hexdigest()[:12]}"
+
+
+class _Static(StaticFiles):
+    """Files whose address changes with what is in them."""
+
+    def file_response(self, *args: Any, **named: Any) -> Response:  # noqa: ANN401 - as in the class above
+        """The file, to be kept for good."""
+        answer = super().file_response(*args, **named)
+        answer.headers["Cache-Control"] = _UNCHANGING
+        return answer
+
+
+@cache
 def _templates() -> Jinja2Templates:
     """All pages, compiled once in a process."""
     templates = Jinja2Templates(_HERE / "templates")
     templates.env.globals["caution"] = CAUTION
+    templates.env.globals["static"] = _static_path()
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     return templates
 
 
 def _answer_errors(app: FastAPI, templates: Jinja2Templates) -> None:
     def sorry(request: Request, status: int, why: str) -> Response:
-        return templates.TemplateResponse(
-            request,
-            "refused.html",
-            {"why": why, "status": status, "listing_id": _listing_in(request)},
-            status_code=status,
-        )
+        if _BY_SCRIPT in request.headers:
+            return PlainTextResponse(why, status)
+        context = {"why": why, "status": status, "listing_id": _listing_in(request)}
+        try:
+            return answer_page(request, request.app.state.room, seat_of(request), "refused.html", context, status)
+        except (NotSignedIn, SQLAlchemyError):  # a stranger, or a database that is away
+            return templates.TemplateResponse(request, "refused.html", context, status_code=status)
 
     @app.exception_handler(NotSignedIn)
-    def _to_the_door(_request: Request, _err: Exception) -> Response:
-        return RedirectResponse("/enter", 303)
+    def _to_the_door(request: Request, _err: Exception) -> Response:
+        if _BY_SCRIPT in request.headers:
+            return PlainTextResponse("Your session has ended.", 401)
+        listing = _listing_in(request)
+        here = quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")
+        back = here if request.method == "GET" else f"/look/{quote(listing)}" if listing else "/"
+        return RedirectResponse("/enter" if back == "/" else "/enter?" + urlencode({"back": back}), 303)
 
     @app.exception_handler(Refused)
     def _refused(request: Request, err: Exception) -> Response:
         return sorry(request, 409, str(err))
 
     @app.exception_handler(HTTPException)
-    def _http(request: Request, err: Exception) -> Response:
-        status = err.status_code if isinstance(err, HTTPException) else 500
-        return sorry(request, status, str(getattr(err, "detail", err)))
-
-    @app.exception_handler(404)
-    def _not_found(request: Request, _err: Exception) -> Response:
-        return sorry(request, 404, "There is nothing here by that name.")
+    def _http(request: Request, err: HTTPException) -> Response:
+        is_said = err.detail not in {HTTPStatus(err.status_code).phrase, ""}
+        return sorry(request, err.status_code, err.detail if is_said else _WHY.get(err.status_code, _NOT_UNDERSTOOD))
 
     @app.exception_handler(RequestValidationError)
     def _not_understood(request: Request, _err: Exception) -> Response:
-        return sorry(request, 422, "Something in this request was not understood.")
+        return sorry(request, 422, _NOT_UNDERSTOOD)
+
+    @app.exception_handler(DataError)
+    def _no_such_value(request: Request, _err: Exception) -> Response:  # such as a letter that a database can't hold
+        return sorry(request, 422, _NOT_UNDERSTOOD)
+
+    @app.exception_handler(OperationalError)
+    def _no_database(request: Request, err: Exception) -> Response:
+        logging.getLogger("uvicorn.error").error("the database did not answer: %s", err)
+        return sorry(request, 503, "The database does not answer just now. Try again in a minute.")
+
+    @app.exception_handler(Exception)
+    def _our_fault(request: Request, _err: Exception) -> Response:  # the server logs it with where it happened
+        answer = sorry(request, 500, "Something here went wrong, so this was not done. If it stays so, tell an admin.")
+        answer.headers.update({**_SECURITY, "Cache-Control": "no-store"})  # this answer passes no middleware
+        return answer
 
 
 def _listing_in(request: Request) -> str:
@@ -118,6 +167,25 @@ def _listing_in(request: Request) -> str:
     about_one = ("/decide/", "/take/", "/note/", "/again/", "/correct/")
     path = request.url.path
     return next((unquote(path.removeprefix(start)) for start in about_one if path.startswith(start)), "")
+
+
+class _ForScript:
+    """Tells a script where a form leads instead of leading it there: a browser would follow without telling it."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def send_told(message: Message) -> None:
+            if message["type"] == "http.response.start" and message["status"] == 303:
+                headers = MutableHeaders(scope=message)
+                headers[_GO_ON] = headers.get("location", "/")
+                del headers["location"]
+                message["status"] = 204
+            await send(message)
+
+        by_script = scope["type"] == "http" and _BY_SCRIPT in Headers(scope=scope)
+        await self._app(scope, receive, send_told if by_script else send)
 
 
 class _Guard:

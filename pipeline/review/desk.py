@@ -18,8 +18,9 @@ from pipeline.records.house import Refused
 from pipeline.records.tables import Decision, Listing, Part, Reason
 from pipeline.records.words import Choice, Order, State
 from pipeline.review import pictures, showing
-from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
+from pipeline.review.seat import MOST_ID, InRoom, Posting, Room, RowId, Seat, Seated, answer_page, may, now
 from pipeline.review.strength import TOTAL_LOG10_LR, strength
+from pipeline.review.way import AskedWay, PostedWay, Way, within_of
 
 router = APIRouter()
 Short = Annotated[str, Query(max_length=200)]
@@ -62,17 +63,25 @@ def show_queue(
     asked = {name: value for name, value in request.query_params.items() if name != "page" and value}
     link = "/?" + urlencode(asked) + ("&" if asked else "")
     is_filtered = bool(asked.keys() - {"order"})
-    more = {"is_filtered": is_filtered, "states": list(State), "orders": list(Order), "link": link, "strength": _total}
+    way = Way(order, within_of(filters))
+    more = {
+        "way": way,
+        "is_filtered": is_filtered,
+        "states": list(State),
+        "orders": list(Order),
+        "link": link,
+        "strength": _total,
+    }
     return answer_page(request, room, seat, "queue.html", context | more)
 
 
 @router.post("/next")
-def go_on(room: InRoom, seat: Posting, order: Annotated[Order, Form()] = Order.SUSPICION) -> Response:
+def go_on(room: InRoom, seat: Posting, way: PostedWay) -> Response:
     """The next listing, kept for who asks."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
-        listing = claims.next_for(db, seat.person, room.house(db), now(), order)
-    return _to_listing(listing, order)
+        listing = claims.next_for(db, seat.person, room.house(db), now(), way.order, way.conditions)
+    return _to_listing(listing, way)
 
 
 @router.get("/look/{listing_id:path}")
@@ -81,8 +90,9 @@ def show_listing(
     room: InRoom,
     seat: Seated,
     listing_id: str,
-    after: Annotated[int, Query(ge=0)] = 0,
-    order: Order = Order.SUSPICION,
+    way: AskedWay,
+    after: Annotated[int, Query(ge=0, le=MOST_ID)] = 0,
+    taken_back: bool = False,
 ) -> Response:
     """One listing with everything beside it."""
     moment = now()
@@ -90,33 +100,36 @@ def show_listing(
         listing = _listing(db, listing_id)
         file = dossier.read_dossier(db, listing)
         is_mine = listing.claimed_by == seat.person.id and listing.is_open and seat.role.may_decide
-        ahead = claims.upcoming_for(db, seat.person, moment, order) if is_mine else ()
+        ahead = claims.upcoming_for(db, seat.person, moment, way.order, way.conditions) if is_mine else ()
         context = {
             "ahead": [link for one in ahead for link in _pictures_of(db, one)],
             "today": _today(db, room, seat, moment),
             "before": _own_decision(db, seat, after),
+            "taken_back": taken_back,
+            "for_others": not is_mine and claims.is_for_others(db, seat.person, listing),
+            "seconds_kept": round(room.house(db).claim.total_seconds()),
         }
     return answer_page(
-        request, room, seat, "listing.html", context | _listing_context(room, seat, file, is_mine, moment, order)
+        request, room, seat, "listing.html", context | _listing_context(room, seat, file, is_mine, moment, way)
     )
 
 
 @router.get("/done")
-def show_done(request: Request, room: InRoom, seat: Seated) -> Response:
+def show_done(request: Request, room: InRoom, seat: Seated, way: AskedWay) -> Response:
     """Nothing is left for this person."""
     with room.records.reading() as db:
-        context = {"today": _today(db, room, seat, now())}
+        context = {"today": _today(db, room, seat, now()), "way": way}
     return answer_page(request, room, seat, "done.html", context)
 
 
 @router.post("/take/{listing_id:path}")
-def take(room: InRoom, seat: Posting, listing_id: str) -> Response:
+def take(room: InRoom, seat: Posting, listing_id: str, way: PostedWay) -> Response:
     """Keep this very listing."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
         listing = _listing(db, listing_id)
         claims.take(db, seat.person, room.house(db), now(), listing)
-    return _to_listing(listing, Order.SUSPICION)
+    return _to_listing(listing, way)
 
 
 @router.post("/still/{listing_id:path}")
@@ -132,12 +145,12 @@ def decide(
     room: InRoom,
     seat: Posting,
     listing_id: str,
+    way: PostedWay,
     choice: Annotated[Choice, Form()],
     cues: Ticked = [],  # noqa: B006 - FastAPI copies it
     words: Words = "",
     views: Ticked = [],  # noqa: B006
     message: Words = "",
-    order: Annotated[Order, Form()] = Order.SUSPICION,
 ) -> Response:
     """Decide, and go on to the next listing."""
     may(lambda role: role.may_decide, seat)
@@ -149,17 +162,17 @@ def decide(
     with room.records.writing() as db:
         house = room.house(db)
         decision = deciding.decide(db, seat.person, house, moment, _listing(db, listing_id), said)
-        following = claims.next_for(db, seat.person, house, moment, order)
-    return _to_listing(following, order, decision.id)
+        following = claims.next_for(db, seat.person, house, moment, way.order, way.conditions)
+    return _to_listing(following, way, after=decision.id)
 
 
 @router.post("/undo")
-def undo(room: InRoom, seat: Posting) -> Response:
+def undo(room: InRoom, seat: Posting, way: PostedWay) -> Response:
     """Take back one's latest decision."""
     may(lambda role: role.may_decide, seat)
     with room.records.writing() as db:
         listing = deciding.undo(db, seat.person, room.house(db), now())
-    return _to_listing(listing, Order.SUSPICION)
+    return _to_listing(listing, way, taken_back="true")
 
 
 @router.post("/correct/{listing_id:path}")
@@ -169,7 +182,7 @@ def correct(
     listing_id: str,
     cue: Annotated[str, Form(max_length=40)] = "",
     truly: Annotated[str, Form(max_length=40)] = "",
-    part_id: Annotated[int, Form(ge=0)] = 0,
+    part_id: Annotated[int, Form(ge=0, le=MOST_ID)] = 0,
     box: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say that a cue was read wrongly, or that a box is wrong; once more takes it back."""
@@ -218,7 +231,7 @@ def photo(room: InRoom, seat: Seated, sha256: str, width: int) -> Response:
 
 
 @router.get("/crop/{assessment_id}/{position}")
-def crop(room: InRoom, seat: Seated, assessment_id: int, position: int) -> Response:
+def crop(room: InRoom, seat: Seated, assessment_id: RowId, position: RowId) -> Response:
     """What a reason was seen on."""
     with room.records.reading() as db:
         reason = db.get(Reason, (assessment_id, position))
@@ -243,19 +256,20 @@ def reference(room: InRoom, seat: Seated, maker: str, name: str) -> Response:
 
 
 def _listing_context(
-    room: Room, seat: Seat, file: dossier.Dossier, is_mine: bool, moment: datetime, order: Order
+    room: Room, seat: Seat, file: dossier.Dossier, is_mine: bool, moment: datetime, way: Way
 ) -> dict[str, Any]:
     listing = file.listing
     references = room.references.get(listing.maker, {})
-    telling, little = showing.signs_of(file, references)
+    eyes = showing.Eyes(seat.person.id, _is_blind(file, seat))
+    telling, little = showing.signs_of(file, references, eyes)
     wishes = showing.wishes_of(file)
-    shots = showing.shots_of(file)
+    shots = showing.shots_of(file, eyes)
     wholly_unseen, partly_unseen = showing.unseen_parts(file.unseen)
     return {
         "file": file,
         "listing": listing,
         "is_mine": is_mine,
-        "is_blind": _is_blind(file, seat),
+        "is_blind": eyes.is_blind,
         "with_another": claims.is_with_another(listing, seat.person, moment),
         "total": _total(listing.log10_lr),
         "telling": telling,
@@ -269,7 +283,7 @@ def _listing_context(
         "partly_unseen": partly_unseen,
         "doubtful": showing.doubtful_words(file),
         "marked": showing.marked,
-        "order": order,
+        "way": way,
         "views": VIEWS,
         "least_words": deciding.LEAST_WORDS,
         "seconds_left": max(0, round((listing.claimed_until - moment).total_seconds()))
@@ -313,11 +327,10 @@ def _own_decision(db: DbSession, seat: Seat, decision_id: int) -> tuple[Choice, 
     return Choice(decision.choice), db.get_one(Listing, decision.listing_id).listing_id
 
 
-def _to_listing(listing: Listing | None, order: Order, after: int = 0) -> Response:
-    if listing is None:
-        return RedirectResponse("/done", 303)
-    asked = {name: value for name, value in (("after", after), ("order", order)) if value and value != Order.SUSPICION}
-    return RedirectResponse(f"/look/{quote(listing.listing_id)}" + (f"?{urlencode(asked)}" if asked else ""), 303)
+def _to_listing(listing: Listing | None, way: Way, **more: int | str) -> Response:
+    asked = urlencode({**way.asked, **more})
+    path = "/done" if listing is None else f"/look/{quote(listing.listing_id)}"
+    return RedirectResponse(path + (f"?{asked}" if asked else ""), 303)
 
 
 def _listing(db: DbSession, listing_id: str) -> Listing:

@@ -6,7 +6,7 @@ import secrets
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Form, HTTPException, Request, Response
+from fastapi import APIRouter, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session as DbSession
 
@@ -20,13 +20,20 @@ Text = Annotated[str, Form(max_length=400)]
 
 
 @router.get("/enter")
-def enter(request: Request, room: InRoom) -> Response:
-    """The sign-in page."""
-    return _door_page(request, room, "enter.html", {"why": ""})
+def enter(request: Request, room: InRoom, back: Annotated[str, Query(max_length=600)] = "/") -> Response:
+    """The sign-in page; `back` is where to go afterwards."""
+    return _door_page(request, room, "enter.html", {"why": "", "back": _inside(back)})
 
 
 @router.post("/enter")
-def sign_in(request: Request, room: InRoom, name: Text = "", password: Text = "", door: Text = "") -> Response:
+def sign_in(
+    request: Request,
+    room: InRoom,
+    name: Text = "",
+    password: Text = "",
+    door: Text = "",
+    back: Annotated[str, Form(max_length=600)] = "/",
+) -> Response:
     """Check name and password."""
     _check_door(request, door)
     moment, why = now(), "Name and password do not belong together."
@@ -35,10 +42,10 @@ def sign_in(request: Request, room: InRoom, name: Text = "", password: Text = ""
         with room.records.writing() as db:
             person = people.sign_in(db, room.house(db), moment, name, password, address)
             if person is not None:
-                return _seated(request, room, db, moment, person)
+                return _seated(request, room, db, moment, person, _inside(back))
     except Refused as err:
         why = str(err)
-    return _door_page(request, room, "enter.html", {"why": why, "name": name}, 403)
+    return _door_page(request, room, "enter.html", {"why": why, "name": name, "back": _inside(back)}, 403)
 
 
 @router.post("/leave")
@@ -79,9 +86,15 @@ def accept(
         return _door_page(request, room, "join.html", context, 409)
 
 
-def _seated(request: Request, room: Room, db: DbSession, moment: datetime, person: Person) -> Response:
+def _inside(address: str) -> str:
+    """The address if it leads to a page of this site, else the queue: nobody is led elsewhere from the door."""
+    is_path = address.startswith("/") and not address.startswith("//") and "\\" not in address and address.isprintable()
+    return address if is_path else "/"
+
+
+def _seated(request: Request, room: Room, db: DbSession, moment: datetime, person: Person, back: str = "/") -> Response:
     token, _session = people.start_session(db, room.house(db), moment, person)
-    answer = RedirectResponse("/", 303)
+    answer = RedirectResponse(back, 303)
     answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=request.url.scheme == "https")
     answer.delete_cookie(DOOR_COOKIE)
     return answer

@@ -6,10 +6,10 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from pathlib import Path as FilePath
 from typing import Annotated, Any
 
-from fastapi import Depends, Form, HTTPException, Request, Response
+from fastapi import Depends, Form, HTTPException, Path, Request, Response
 from fastapi.templating import Jinja2Templates
 from sqlalchemy.orm import Session
 
@@ -24,6 +24,7 @@ from pipeline.records.words import Choice, Role, State
 from pipeline.review.pictures import Gallery
 
 COOKIE, DOOR_COOKIE = "denim_seat", "denim_door"
+MOST_ID = 2**31 - 1  # of a row; beyond it a database says no in words that are not ours
 _SEEN_EVERY = timedelta(minutes=1)
 
 
@@ -34,7 +35,7 @@ class Room:
     records: Store
     house_at_start: House
     fitting: FittingNight | None
-    references: dict[str, dict[str, Path]]
+    references: dict[str, dict[str, FilePath]]
     gallery: Gallery
     templates: Jinja2Templates
 
@@ -120,6 +121,7 @@ def answer_page(
     return room.templates.TemplateResponse(request, template, {**common, **context}, status_code=status)
 
 
+RowId = Annotated[int, Path(ge=0, le=MOST_ID)]
 InRoom = Annotated[Room, Depends(room_of)]
 Seated = Annotated[Seat, Depends(seat_of)]
 Posting = Annotated[Seat, Depends(poster_of)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.cues import CUES, VIEWS
@@ -11,16 +11,20 @@ from pipeline.domain import PartName
 from pipeline.evidence.sentences import request_sentence
 from pipeline.records.dossier import Dossier
 from pipeline.records.queue import TELLING_LOG10_LR
-from pipeline.records.tables import Listing, Part, Reason
+from pipeline.records.tables import Correction, Listing, Part, Reason
 from pipeline.review.strength import Strength, strength
 
 _KEYS = "123456789"
+_Said = tuple[str, Correction]
 _CUT_WORDS = re.compile(r" (Speaks (very strongly|strongly|somewhat|slightly) for [^.]*\.|Says little either way\.)$")
 
 
 @dataclass(frozen=True, slots=True)
 class Sign:
-    """A reason as shown. `key` is the digit that names it, "" beyond nine; `others` what else it could truly be."""
+    """A reason as shown. `key` is the digit that names it, "" beyond nine; `others` what else it could truly be.
+
+    `corrected` is what the person who looks has said of it, `said_by_others` what colleagues have.
+    """
 
     key: str
     reason: Reason
@@ -30,6 +34,7 @@ class Sign:
     reference: str  # name of the genuine part's picture, or ""
     others: Sequence[tuple[str, str]]
     corrected: str
+    said_by_others: Sequence[str]
 
     @property
     def name(self) -> str:
@@ -39,7 +44,10 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A found part on a photo. `key` is the digit that names its box, "" beyond nine."""
+    """A found part on a photo. `key` is the digit that names its box, "" beyond nine.
+
+    `is_wrong` is what the person who looks has said of it; `wrong_to` names the colleagues who have.
+    """
 
     key: str
     part_id: int
@@ -48,6 +56,7 @@ class Outline:
     score: float
     is_sure: bool
     is_wrong: bool
+    wrong_to: Sequence[str]
     texts: str
 
 
@@ -72,25 +81,45 @@ class Wish:
     is_best: bool
 
 
-def signs_of(dossier: Dossier, references: Collection[str]) -> tuple[list[Sign], list[Sign]]:
+@dataclass(frozen=True, slots=True)
+class Eyes:
+    """Who looks; `is_blind` if they are not to see what colleagues have said."""
+
+    person_id: int
+    is_blind: bool
+
+    def sorted_out(self, corrections: Iterable[_Said]) -> tuple[list[Correction], list[_Said]]:
+        """Their own corrections, and those of colleagues that they may see."""
+        own, others = [], []
+        for by, one in corrections:
+            if one.person_id == self.person_id:
+                own.append(one)
+            elif not self.is_blind:
+                others.append((by, one))
+        return own, others
+
+
+def signs_of(dossier: Dossier, references: Collection[str], eyes: Eyes) -> tuple[list[Sign], list[Sign]]:
     """Those that tell something, numbered, and those that say little."""
     telling: list[Sign] = []
     little: list[Sign] = []
     for reason in dossier.reasons:
         tells = abs(reason.log10_lr) >= TELLING_LOG10_LR
         key = _KEYS[len(telling)] if tells and len(telling) < len(_KEYS) else ""
-        (telling if tells else little).append(_sign(key, reason, dossier, references))
+        (telling if tells else little).append(_sign(key, reason, dossier, references, eyes))
     return telling, little
 
 
-def shots_of(dossier: Dossier) -> list[Shot]:
+def shots_of(dossier: Dossier, eyes: Eyes) -> list[Shot]:
     """The photos in the seller's order; the boxes on each are numbered from 1."""
-    wrong = {one.part_id for one in dossier.corrections if one.part_id is not None}
+    own, others = eyes.sorted_out(dossier.corrections)
+    wrong = {one.part_id for one in own}
     numbered: dict[str, list[Outline]] = {}
     for found in dossier.parts:
         on_photo = numbered.setdefault(found.photo, [])
         key = _KEYS[len(on_photo)] if len(on_photo) < len(_KEYS) else ""
-        on_photo.append(_outline(key, found, found.id in wrong))
+        wrong_to = [by for by, one in others if one.part_id == found.id]
+        on_photo.append(_outline(key, found, found.id in wrong, wrong_to))
     return [
         Shot(
             number=photo.position + 1,
@@ -186,7 +215,8 @@ def _sizes(listing: Listing) -> list[str]:
     return words
 
 
-def _sign(key: str, reason: Reason, dossier: Dossier, references: Collection[str]) -> Sign:
+def _sign(key: str, reason: Reason, dossier: Dossier, references: Collection[str], eyes: Eyes) -> Sign:
+    own, of_colleagues = eyes.sorted_out(dossier.corrections)
     part = _part_of(reason, dossier)
     known = CUES.get(reason.cue)
     others = [] if known is None else [(state, words) for state, words in known.words.items() if state != reason.state]
@@ -198,7 +228,8 @@ def _sign(key: str, reason: Reason, dossier: Dossier, references: Collection[str
         part=part,
         reference=_reference(part, dossier.listing.hardware_metal, references) if reason.photo else "",
         others=others,
-        corrected=_corrected(reason, dossier),
+        corrected=next((_as_said(one) for one in own if _is_of(one, reason)), ""),
+        said_by_others=[f"{by} says: {_as_said(one)}" for by, one in of_colleagues if _is_of(one, reason)],
     )
 
 
@@ -208,14 +239,13 @@ def _reference(part: str, metal: str | None, references: Collection[str]) -> str
     return next((name for name in names if name == f"{part}-{metal}"), names[0] if names else "")
 
 
-def _corrected(reason: Reason, dossier: Dossier) -> str:
-    for one in dossier.corrections:
-        if one.cue == reason.cue and one.read_as == reason.state:
-            known = CUES.get(reason.cue)
-            if one.truly is None or known is None:
-                return "read wrongly"
-            return f"truly: {known.words.get(one.truly, one.truly)}"
-    return ""
+def _is_of(one: Correction, reason: Reason) -> bool:
+    return one.cue == reason.cue and one.read_as == reason.state
+
+
+def _as_said(one: Correction) -> str:
+    known = CUES.get(one.cue or "")
+    return "read wrongly" if one.truly is None or known is None else f"truly: {known.words.get(one.truly, one.truly)}"
 
 
 def _part_of(reason: Reason, dossier: Dossier) -> str:
@@ -231,7 +261,7 @@ def _is_same(one: Sequence[float], other: Sequence[float]) -> bool:
     return all(abs(a - b) < 1 for a, b in zip(one, other, strict=True))
 
 
-def _outline(key: str, found: Part, is_wrong: bool) -> Outline:
+def _outline(key: str, found: Part, is_wrong: bool, wrong_to: Sequence[str]) -> Outline:
     return Outline(
         key=key,
         part_id=found.id,
@@ -240,5 +270,6 @@ def _outline(key: str, found: Part, is_wrong: bool) -> Outline:
         score=found.score,
         is_sure=found.is_sure,
         is_wrong=is_wrong,
+        wrong_to=wrong_to,
         texts=" ".join(text["text"] for text in found.texts),
     )

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import select
 
 from pipeline.records import people, settings
-from pipeline.records.audit import read_trail
+from pipeline.records.audit import TRAIL_PAGE, read_trail
 from pipeline.records.settings import SETTINGS
 from pipeline.records.tables import Person
 from pipeline.records.words import Role
-from pipeline.review.seat import InRoom, Posting, Room, Seat, Seated, answer_page, may, now
+from pipeline.review.seat import MOST_ID, InRoom, Posting, Room, RowId, Seat, Seated, answer_page, may, now
 
 router = APIRouter()
 
@@ -36,7 +37,7 @@ def invite(request: Request, room: InRoom, seat: Posting, role: Annotated[Role, 
 
 
 @router.post("/people/{person_id}/password")
-def renew(request: Request, room: InRoom, seat: Posting, person_id: int) -> Response:
+def renew(request: Request, room: InRoom, seat: Posting, person_id: RowId) -> Response:
     """Make a link by which a colleague chooses a new password; it is shown this once."""
     may(lambda mine: mine.may_manage, seat)
     with room.records.writing() as db:
@@ -49,7 +50,7 @@ def renew(request: Request, room: InRoom, seat: Posting, person_id: int) -> Resp
 
 @router.post("/people/{person_id}")
 def change(
-    room: InRoom, seat: Posting, person_id: int, role: Annotated[Role, Form()], is_in: Annotated[bool, Form()] = False
+    room: InRoom, seat: Posting, person_id: RowId, role: Annotated[Role, Form()], is_in: Annotated[bool, Form()] = False
 ) -> Response:
     """Give somebody another role, or let them in no more."""
     may(lambda mine: mine.may_manage, seat)
@@ -90,13 +91,21 @@ def change_settings(
 
 @router.get("/trail")
 def show_trail(
-    request: Request, room: InRoom, seat: Seated, listing: Annotated[str, Query(max_length=200)] = ""
+    request: Request,
+    room: InRoom,
+    seat: Seated,
+    listing: Annotated[str, Query(max_length=200)] = "",
+    person: Annotated[str, Query(max_length=60)] = "",
+    before: Annotated[int | None, Query(ge=1, le=MOST_ID)] = None,
 ) -> Response:
-    """The newest lines of the trail."""
+    """The newest lines of the trail, or those before a line."""
     may(lambda role: role.may_manage, seat)
     with room.records.reading() as db:
-        lines = read_trail(db, listing or None)
-    return answer_page(request, room, seat, "trail.html", {"lines": lines, "listing": listing})
+        lines = read_trail(db, listing, person, before)
+    named = {name: value for name, value in (("listing", listing), ("person", person)) if value}
+    older = urlencode({**named, "before": lines[-1].id}) if len(lines) == TRAIL_PAGE else ""
+    context = {"lines": lines, "listing": listing, "person": person, "older": older}
+    return answer_page(request, room, seat, "trail.html", context)
 
 
 def _people_page(request: Request, room: Room, seat: Seat, link: str) -> Response:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -11,7 +12,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 # What a spreadsheet may take for a formula at a cell's start (OWASP, CSV Injection); the apostrophe makes it text.
-_STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+# Spaces and marks without width before it do not help; where semicolons or tabs part cells, a cell begins after them.
+_FORMULA = "=+\\-@\uff1d\uff0b\uff0d\uff20"
+_BLANK = "\\s\u200b-\u200f\u2060\ufeff"
+_STARTS_A_FORMULA = re.compile(rf"^(?=[\t\r\n]|[{_BLANK}]*[{_FORMULA}])")
+_STARTS_ANOTHER_CELL = re.compile(rf"([;\t\r\n][{_BLANK}\"]*)(?=[{_FORMULA}])")
 
 
 def as_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> bytes:
@@ -40,4 +45,4 @@ def as_parquet(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> byt
 def _safe(value: object) -> object:
     if not isinstance(value, str):
         return "" if value is None else value
-    return f"'{value}" if value.lstrip(" ").startswith(_STARTS_A_FORMULA) else value
+    return _STARTS_ANOTHER_CELL.sub(r"\1'", _STARTS_A_FORMULA.sub("'", value))

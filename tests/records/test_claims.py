@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.records import claims, deciding
 from pipeline.records.deciding import Said
-from pipeline.records.house import Refused
+from pipeline.records.house import House, Refused
 from pipeline.records.tables import Listing
 from pipeline.records.words import Choice, Order
 from tests.records.inventing import NOW, a_person, invent_listings
@@ -117,3 +117,41 @@ def test_eight_people_at_once_never_get_the_same_listing(records, house):
     [thread.join() for thread in threads]
     assert failures == []
     assert sorted(decided) == [f"L{n:06d}" for n in range(1, 121)]
+
+
+def test_nobody_takes_by_hand_what_wants_another_pair_of_eyes(records):
+    always_two = House(second_share=1.0)
+    invent_listings(records, 2)
+    ann, bea = a_person(records, "ann"), a_person(records, "bea")
+    take_next(records, always_two, ann)
+    with records.writing() as db:
+        listing = db.get(Listing, 1)
+        deciding.decide(db, ann, always_two, NOW, listing, Said(Choice.LET_GO))
+        with pytest.raises(Refused, match="somebody else"):
+            claims.take(db, ann, always_two, NOW, listing)
+        claims.take(db, bea, always_two, NOW, listing)
+
+
+def test_nobody_looks_again_at_what_they_held_back_when_its_seller_objects(records, house):
+    invent_listings(records, 2)
+    ann, bea = a_person(records, "ann"), a_person(records, "bea")
+    take_next(records, house, ann)
+    with records.writing() as db:
+        listing = db.get(Listing, 1)
+        deciding.decide(db, ann, house, NOW, listing, Said(Choice.HOLD_BACK, ("tab_word",)))
+        deciding.open_again(db, ann, NOW, listing, "the seller sent a receipt")
+        with pytest.raises(Refused, match="somebody else"):
+            claims.take(db, ann, house, NOW, listing)
+        claims.take(db, bea, house, NOW, listing)
+
+
+def test_where_nobody_else_could_look_one_pair_of_eyes_has_to_do(records):
+    always_two = House(second_share=1.0)
+    invent_listings(records, 2)
+    ann = a_person(records, "ann")
+    take_next(records, always_two, ann)
+    with records.writing() as db:
+        listing = db.get(Listing, 1)
+        deciding.decide(db, ann, always_two, NOW, listing, Said(Choice.LET_GO))
+        claims.take(db, ann, always_two, NOW, listing)
+        assert listing.claimed_by == ann.id

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
@@ -33,6 +37,35 @@ def test_the_database_refuses_to_change_or_remove_a_line_of_the_trail(records, t
         note_down(db, NOW, "ann", "joined")
     with pytest.raises(DBAPIError, match="only added to"), records.writing() as db:
         db.execute(text(tampering))
+
+
+def test_no_line_of_the_trail_is_put_over_another(records):
+    with records.writing() as db:
+        note_down(db, NOW, "ann", "joined")
+    insert = "INSERT" if records.engine.dialect.name == "postgresql" else "INSERT OR REPLACE"
+    end = " ON CONFLICT (id) DO UPDATE SET person = 'bob'" if insert == "INSERT" else ""
+    line = "(id, at, person, what, detail, model, rules) SELECT id, at, 'bob', what, detail, model, rules FROM audit"
+    with pytest.raises(DBAPIError, match="only added to"), records.writing() as db:
+        db.execute(text(f"{insert} INTO audit {line}{end}"))
+    with records.reading() as db:
+        assert db.execute(text("SELECT person FROM audit")).scalar_one() == "ann"
+
+
+@pytest.mark.parametrize("records", [pytest.param("postgres", marks=pytest.mark.slow)], indirect=True)
+def test_emptying_the_trail_at_once_is_refused_too(records):  # SQLite knows no TRUNCATE
+    with pytest.raises(DBAPIError, match="only added to"), records.writing() as db:
+        db.execute(text("TRUNCATE audit"))
+
+
+def test_the_tables_can_be_taken_back_and_made_again(records):
+    config = Config()
+    config.set_main_option("script_location", str(resources.files("pipeline.records") / "migrations"))
+    with records.engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0005")
+    migrate(records.engine)
+    with records.engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
 
 
 @pytest.mark.parametrize("url", ["nonsense", "mysql://localhost/x"])

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 from sqlalchemy import func, select
 
 from pipeline import store
 from pipeline.domain import Assessment, ReuseMatch
-from pipeline.records.dossier import find_listing, read_dossier
+from pipeline.records.dossier import find_listing, photo_place, read_dossier
 from pipeline.records.house import House
 from pipeline.records.settings import change_settings
 from pipeline.records.tables import Listing, PartCue, RandomLook
@@ -71,22 +72,61 @@ def test_a_photo_made_from_another_sellers_is_named_from_both_sides(records, tmp
     assert (copy.photo, copy.other_photo) == (source.other_photo, source.photo)
 
 
-def test_a_photo_that_is_gone_or_of_a_listing_that_is_not_there_is_not_named(records, tmp_path):
+def named_but_not_shown(records):
+    """The only photo elsewhere of L2: whose it is said to be, and why it is not shown."""
+    (other,) = elsewhere(records, "L2")
+    return other.listing_id, other.seller_id, other.why_not
+
+
+def test_a_photo_that_could_not_be_read_is_named_and_not_shown(records, tmp_path):
     take_in(records, tmp_path / "run", cut_down(tmp_path, other_photo="p/gone.jpg"), tmp_path, NOW)
-    assert elsewhere(records, "L2") == []
+    name, seller, why_not = named_but_not_shown(records)
+    assert (name, seller) == ("L/1", "s1")
+    assert "no longer to be found" in why_not
 
 
-def test_a_listing_that_the_file_does_not_hold_is_not_named_as_the_other(records, tmp_path):
-    take_in(records, tmp_path / "run", cut_down(tmp_path, other_listing_id="L9"), tmp_path, NOW)
-    assert elsewhere(records, "L2") == []
+def test_a_photo_of_a_night_that_never_came_in_is_named_and_not_shown(records, tmp_path):
+    changes = {"other_listing_id": "L9", "other_seller_id": "s9"}
+    take_in(records, tmp_path / "run", cut_down(tmp_path, **changes), tmp_path, NOW)
+    name, seller, why_not = named_but_not_shown(records)
+    assert (name, seller) == ("L9", "s9")
+    assert "never came into this database" in why_not
 
 
-def test_a_photo_that_the_other_seller_has_taken_away_is_no_longer_named(records, tmp_path):
+def earlier_and_tonight(records, folder):
+    """A night with another seller's photo in a folder of its own, and tonight's, which knows it again."""
+    write_photo(folder / "before/old/9.jpg", 9)
+    earlier = replace(the_listings()[0], listing_id="L9", seller_id="s9", photos=("old/9.jpg",))
+    store.write_run(folder / "before/run", [Assessment("L9", 0.4, 0.5)], [], [])
+    take_in(records, folder / "before/run", {"L9": earlier}, folder / "before", NOW)
+    changes = {"other_listing_id": "L9", "other_seller_id": "s9", "other_photo": "old/9.jpg"}
+    take_in(records, folder / "run", cut_down(folder, **changes), folder, NOW)
+    return folder / "before/old/9.jpg"
+
+
+def test_a_photo_of_an_earlier_night_is_found_in_that_nights_folder(records, tmp_path):
+    file = earlier_and_tonight(records, tmp_path)
+    (other,) = elsewhere(records, "L2")
+    assert (other.listing_id, other.state, other.why_not) == ("L9", State.WAITING, "")
+    with records.reading() as db:
+        root, path = photo_place(db, other.other_photo)
+    assert (Path(root) / path).samefile(file)
+
+
+def test_a_photo_whose_file_was_removed_since_is_named_and_not_shown(records, tmp_path):
+    earlier_and_tonight(records, tmp_path).unlink()
+    assert "removed since" in named_but_not_shown(records)[2]
+
+
+def test_a_photo_that_the_other_seller_has_taken_away_is_still_named(records, tmp_path):
     listings = cut_down(tmp_path)
+    listings.pop("L3")  # shows the same file
     take_in(records, tmp_path / "run", listings, tmp_path, NOW)
     store.write_run(tmp_path / "second", [Assessment("L/1", 0.4, 0.5)], [], [])
     take_in(records, tmp_path / "second", {"L/1": replace(listings["L/1"], photos=())}, tmp_path, NOW)
-    assert elsewhere(records, "L2") == []
+    name, seller, why_not = named_but_not_shown(records)
+    assert (name, seller) == ("L/1", "s1")
+    assert "no longer to be found" in why_not
 
 
 def test_the_same_run_is_taken_in_once(records, tmp_path):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import shutil
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -85,6 +88,14 @@ def the_run(run_dir: Path) -> None:
         PartReading(tab, (CueReading("tab_word", {"full": 0.05, "mark_only": 0.0, "cut_short": 0.05, "wrong": 0.9}),))
     ]
     store.write_run(run_dir, queue, parts, [], store.RunAbout("listings.jsonl", "m1", "r1"))
+
+
+@cache
+def photo_hash(seed: int) -> str:
+    """The SHA-256 of `write_photo`'s file, as its photo is called on the page."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_photo(Path(folder) / "photo.jpg", seed)
+        return hashlib.sha256((Path(folder) / "photo.jpg").read_bytes()).hexdigest()
 
 
 @dataclass

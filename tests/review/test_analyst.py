@@ -49,6 +49,18 @@ def test_corrections_leave_as_labels(nina):
     ]
 
 
+def test_messages_to_sellers_leave_for_the_marketplace_to_send_and_stand_in_the_history(page):
+    bea, nina = page.as_somebody("bea"), page.as_somebody("nina", Role.ANALYST)
+    bea.post("/take/L3")
+    bea.post("/decide/L3", {"choice": "ask", "views": "label", "message": "=May we see the label, please?"})
+    (row,) = csv.DictReader(io.StringIO(nina.get("/export/messages.csv").text))
+    assert (row["listing_id"], row["seller_id"], row["views"]) == ("L3", "s2", "label")
+    assert row["message"] == "'=May we see the label, please?"
+    assert "<q>=May we see the label, please?</q>" in nina.get("/look/L3").text
+    bea.post("/undo")
+    assert list(csv.DictReader(io.StringIO(nina.get("/export/messages.csv").text))) == []
+
+
 @pytest.mark.parametrize("path", ["/export/people.csv", "/export/decisions.xlsx", "/export/..%2Fx.csv"])
 def test_nothing_else_can_be_taken_away(nina, path):
     assert nina.get(path).status_code == 404

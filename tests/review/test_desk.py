@@ -175,6 +175,18 @@ def test_a_photo_cut_out_of_another_sellers_stands_beside_it_with_a_link(page, a
         assert ann.get(path).status_code == 200
 
 
+def test_a_photo_that_can_not_be_shown_is_named_with_the_reason(page, ann):
+    with page.records.writing() as db:
+        listing = db.query(Listing).filter_by(listing_id="L2").one()
+        mine, *_ = dossier.photos_of(db, listing)
+        made = {"assessment_id": listing.assessment_id, "photo": mine, "is_mirrored": False, "shows": "less"}
+        db.add(ReusedPhoto(position=0, other_listing="L9", other_seller="s9", other_photo=None, **made))
+    shown = ann.get("/look/L2").text
+    assert re.search(r"L9</span>, seller s9", shown)
+    assert "never came into this database" in shown
+    assert 'href="/look/L9"' not in shown
+
+
 def test_earlier_decisions_on_the_same_seller_are_shown(page, ann):
     ann.post("/take/L2")
     ann.post("/decide/L2", {"choice": "hold_back", "words": "the rivets are wrong"})
@@ -286,3 +298,25 @@ def test_every_page_carries_the_caution(ann):
 @pytest.mark.parametrize("page_number", ["0", "-1", "abc", "99999999999"])
 def test_odd_page_numbers_give_no_error_of_ours(ann, page_number):
     assert ann.get(f"/?page={page_number}").status_code in {200, 422}
+
+
+def test_a_filtered_queue_can_be_worked_through(page, ann):
+    shown = ann.get("/?seller=s2&order=loss").text
+    within = re.search(r'name="within" value="([^"]*)"', shown)[1]
+    assert within == "seller=s2"
+    way = {"within": within, "order": "loss"}
+    first = ann.post("/next", way)
+    assert first.url.path == "/look/L2"
+    assert "You work through a part of the queue" in first.text
+    second = ann.post("/decide/L2", {"choice": "let_go", **way})
+    assert (second.url.path, dict(second.url.params)["within"]) == ("/look/L3", "seller=s2")
+    back = ann.post("/undo", way)
+    assert (back.url.path, dict(back.url.params)["order"]) == ("/look/L2", "loss")
+    ann.post("/decide/L2", {"choice": "let_go", **way})
+    done = ann.post("/decide/L3", {"choice": "let_go", **way})
+    assert "Nothing is left for you in this part of the queue" in done.text
+    assert ann.post("/next").url.path == "/look/L/1"
+
+
+def test_what_is_no_filter_lets_the_whole_queue_through(ann):
+    assert ann.post("/next", {"within": "state=gone&nonsense=1&%00"}).url.path == "/look/L/1"

@@ -111,6 +111,9 @@ class Desk:
         self.page.wait_for_url(lambda url: url != before, wait_until="load")
         return 1000 * (time.perf_counter() - start)
 
+    def press(self, key):
+        self.page.keyboard.press(key)
+
     def listing(self):
         return self.page.get_attribute("#desk", "data-listing")
 
@@ -212,6 +215,98 @@ def test_corrections_take_two_keystrokes_and_stay_on_the_page(chromium, address)
     assert "The chances lie otherwise than at fitting" in page.inner_text("main")
     assert page.locator(".scroll tbody tr").count() > 20
     ann.shot("figures")
+    assert ann.complaints == []
+
+
+def hold_back_words(page):
+    return page.input_value('form[data-keep="hold_back"] [name=words]')
+
+
+def test_nothing_typed_is_lost_without_network_session_or_listing(chromium, address):
+    url, token = address
+    root, ann, bea = Desk(chromium), Desk(chromium), Desk(chromium)
+    root.join(f"{url}/join/{token}", "root")
+    ann.join(invite(root, url, "moderator"), "ann")
+    bea.join(invite(root, url, "moderator"), "bea")
+    ann.press_and_go("t")
+    ann.settle()
+    page, listing = ann.page, ann.listing()
+    page.keyboard.press("n")
+    page.keyboard.type("a note half written")
+    page.keyboard.press("Escape")
+    page.keyboard.press("h")
+    page.keyboard.press("w")
+    page.keyboard.type("the word on the tab is another")
+
+    ann.context.set_offline(True)
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#alarm:has-text('No answer')")
+    ann.shot("no-network")
+    assert (ann.listing(), hold_back_words(page)) == (listing, "the word on the tab is another")
+    ann.context.set_offline(False)
+
+    ann.context.clear_cookies(name="denim_seat")  # as when the session has ended
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/enter?back=*")
+    page.wait_for_selector("#kept:visible")
+    ann.shot("session-ended")
+    page.keyboard.type("ann")
+    page.keyboard.press("Tab")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".tray[open]")
+    ann.shot("back-again")
+    assert (ann.listing(), hold_back_words(page)) == (listing, "the word on the tab is another")
+    assert page.input_value(".note [name=words]") == "a note half written"
+
+    with root.context.expect_page() as admins:  # the session ends, so the listing is free, and a colleague takes it
+        root.page.evaluate("open('/people')")
+    change = admins.value.locator("tr", has_text="ann").locator("text=Change")
+    change.click()
+    admins.value.wait_for_load_state()
+    bea.go(f"{url}/look/{listing}")
+    bea.press("t")
+    bea.page.wait_for_selector("#clock")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/enter?back=*")
+    page.keyboard.type("ann")
+    page.keyboard.press("Tab")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=A colleague is looking at this listing")
+    ann.shot("colleague-has-it")
+    assert page.input_value(".note [name=words]") == "a note half written; the word on the tab is another"
+    ann.press_and_go("t")  # and on
+    assert ann.listing() != listing
+
+
+def test_a_photo_is_enlarged_where_a_sign_was_seen(chromium, address):
+    url, token = address
+    ann = Desk(chromium)
+    ann.join(f"{url}/join/{token}", "ann")
+    ann.press_and_go("t")
+    ann.settle()
+    page = ann.page
+    crops = page.locator(".reasons [data-box]").all()
+    boxes = [[float(side) for side in crop.get_attribute("data-box").split(",")] for crop in crops]
+    crop, (x, y, w, h) = min(zip(crops, boxes, strict=True), key=lambda one: one[1][2] * one[1][3])  # the smallest part
+    crop.click()
+    page.wait_for_selector("body.close-up")
+    svg = page.locator(".shot.shown svg")
+    whole = f"0 0 {svg.get_attribute('data-w')} {svg.get_attribute('data-h')}"
+    left, top, width, height = (float(side) for side in svg.get_attribute("viewBox").split())
+    assert width < float(whole.split()[2])
+    assert left <= x
+    assert top <= y
+    assert x + w <= left + width
+    assert y + h <= top + height
+    ann.shot("close-up")
+    page.keyboard.press("+")
+    assert float(svg.get_attribute("viewBox").split()[2]) < width
+    page.keyboard.press("0")
+    assert svg.get_attribute("viewBox") == whole
+    page.keyboard.press("Escape")
+    assert page.locator("body.close-up").count() == 0
     assert ann.complaints == []
 
 
