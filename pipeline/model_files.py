@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.compiled_networks import cache_folder, compiled
-from pipeline.config import ConfigError
+from pipeline.config import ConfigError, parsed_yaml
 from pipeline.domain import PartName
 
 Probability = Annotated[float, Field(ge=0, le=1)]
@@ -137,7 +137,7 @@ def read_card(models_dir: Path, name: str, kind: type[CardKind]) -> CardKind:
     """
     path = models_dir / f"{name}.yaml"
     try:
-        card = kind.model_validate(yaml.safe_load(path.read_text(encoding="utf-8")))
+        card = kind.model_validate(parsed_yaml(path.read_text(encoding="utf-8")))
     except OSError as err:
         raise ConfigError(f"{path}: the network's card is missing; fetch the shipped models, or train") from err
     except yaml.YAMLError as err:
