@@ -173,6 +173,30 @@ def min_cllr(log10_lr: ArrayLike, labels: ArrayLike) -> float:
     return cllr(best, is_positive)
 
 
+def cllr_gap_by_chance(
+    log10_lr: ArrayLike, probabilities: ArrayLike, draws: int = 300, seed: int = 0
+) -> tuple[float, float]:
+    """What Cllr minus its minimum would be if each probability were exactly right: chance alone, on so few rows.
+
+    The minimum is fitted to the very labels it is judged on, so it lies below what right probabilities cost. Truths are
+    drawn as for `ece_by_chance`, with which it is to be read alike.
+
+    Args:
+        log10_lr: shape (n,).
+        probabilities: what the same ratios mean at the prior, shape (n,).
+        draws: of truths; those with one kind only are passed over.
+        seed: of the draws.
+
+    Returns:
+        The mean and the 95% quantile over the draws; zeros where no draw has both kinds.
+    """
+    values = np.asarray(probabilities, dtype=np.float64)
+    rng = np.random.default_rng(seed)
+    truths = [rng.random(len(values)) < values for _ in range(draws)]
+    gaps = [cllr(log10_lr, truth) - min_cllr(log10_lr, truth) for truth in truths if truth.any() and not truth.all()]
+    return (float(np.mean(gaps)), float(np.quantile(gaps, 0.95))) if gaps else (0.0, 0.0)
+
+
 def dcg(gains: ArrayLike, base: float = 2.0) -> Floats:
     """Discounted cumulated gain after each rank; ranks below `base` are not discounted.
 

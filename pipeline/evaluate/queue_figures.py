@@ -14,6 +14,7 @@ from pipeline.evaluate.metrics import (
     average_precision,
     brier,
     cllr,
+    cllr_gap_by_chance,
     ece_by_chance,
     min_cllr,
     ndcg,
@@ -62,6 +63,7 @@ def queue_figures(scores: QueueScores, capacity: int) -> Mapping[str, object]:
     low, high = share_interval(scores)
     cost, least_cost = cllr(weight, truth), min_cllr(weight, truth)
     chance, chance_95 = scores.ece_by_chance
+    gap, gap_95 = cllr_gap_by_chance(weight, scores.probability)
     order = np.argsort(-weight, kind="stable")
     return {
         "listings": len(truth),
@@ -80,6 +82,8 @@ def queue_figures(scores: QueueScores, capacity: int) -> Mapping[str, object]:
         "cllr": cost,
         "min_cllr": least_cost,
         "cllr_minus_min": cost - least_cost,
+        "cllr_minus_min_by_chance": gap,
+        "cllr_minus_min_by_chance_95": gap_95,
         "ndcg": ndcg(truth[order].astype(np.float64)),
         "capacity": min(capacity, len(truth)),
         "precision_at_capacity": precision_at(weight, truth, capacity),

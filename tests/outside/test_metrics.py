@@ -13,6 +13,7 @@ from pipeline.evaluate.metrics import (
     average_precision,
     brier,
     cllr,
+    cllr_gap_by_chance,
     confusion,
     dcg,
     ece_by_chance,
@@ -95,3 +96,25 @@ def test_calibration_error_by_chance_is_the_mean_deviation_of_a_binomial(rows_a_
     mean, high = ece_by_chance(np.full(10 * rows_a_bin, 0.5), bins=10, draws=4000)
     assert mean == pytest.approx(deviation / rows_a_bin, rel=0.01)
     assert high > mean or rows_a_bin == 1
+
+
+@pytest.mark.parametrize("shares", [(0.1, 0.9), (0.1, 0.35, 0.65, 0.9), (0.05, 0.2, 0.4, 0.6, 0.8, 0.95)])
+def test_the_gap_that_chance_leaves_is_half_a_nat_for_each_share_that_is_fitted(shares):
+    """Wilks (1938): k fitted shares gain k / 2 nats on average; up to one half goes to the share of all counterfeits,
+    which Cllr takes off again. With as many of each kind, Cllr is the mean surprise in bits."""
+    right = np.repeat(shares, 500)
+    mean, high = cllr_gap_by_chance(np.log10(right / (1 - right)), right)
+    nats = mean * len(right) * math.log(2)
+    assert 0.9 * (len(shares) - 1) / 2 < nats < 1.1 * len(shares) / 2
+    assert high > mean
+
+
+def test_ratios_that_are_too_sure_leave_a_wider_gap_than_chance():
+    rng = np.random.default_rng(5)
+    right = np.repeat((0.1, 0.3, 0.7, 0.9), 250)
+    truth = rng.random(len(right)) < right
+    sure = 2 * np.log10(right / (1 - right))
+    said = 1 / (1 + 10**-sure)
+    assert cllr(sure, truth) - min_cllr(sure, truth) > cllr_gap_by_chance(sure, said)[1]
+    fair = np.log10(right / (1 - right))
+    assert cllr(fair, truth) - min_cllr(fair, truth) < cllr_gap_by_chance(fair, right)[1]
