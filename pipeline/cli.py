@@ -119,10 +119,11 @@ def _scan(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace, setup: Setup) -> int:
     """Say what a scan would do; nothing is written."""
+    from pipeline.records.database import store_url
     from pipeline.running import open_if_there, plan_night
     from pipeline.scan import Wanted
 
-    records = open_if_there(options.store, options.out, options.patience * 60, _complain)
+    records = open_if_there(options.store or store_url(options.out), options.patience * 60, _complain)
     with progress("looking up photos", Console(stderr=True)) as on_progress:
         plan = plan_night(
             options.listings,
@@ -142,9 +143,11 @@ def _plan(options: argparse.Namespace, setup: Setup) -> int:
 
 
 def _purge(options: argparse.Namespace) -> int:
-    from pipeline.running import open_store, purge
+    from pipeline.running import open_if_there, purge
 
-    records = open_store(options.store, 60, _complain)
+    records = open_if_there(options.store, 60, _complain)
+    if records is None:
+        raise NothingToDo(f"{options.store}: there is no such store, so nothing was forgotten")
     before = datetime.now(UTC) - timedelta(days=options.older_than)
     purged = purge(records.store, before, options.runs, options.photo_index)
     _print(

@@ -112,14 +112,13 @@ def open_store(url: str, patience_s: float, say: Callable[[str], None]) -> Patie
         raise NothingToDo(f"{err}; a PostgreSQL store needs: pip install -r requirements/review.txt") from err
 
 
-def open_if_there(url: str | None, out: Path, patience_s: float, say: Callable[[str], None]) -> PatientStore | None:
-    """The store that a scan would go through, where there is one already; no SQLite file is made.
+def open_if_there(url: str, patience_s: float, say: Callable[[str], None]) -> PatientStore | None:
+    """The store of that name, where there is one already; no SQLite file is made.
 
     Raises:
         NothingToDo: as for `open_store`.
         OSError: as for `open_store`.
     """
-    url = url or store_url(out)
     file = url.removeprefix("sqlite:///")
     return None if file != url and not Path(file).is_file() else open_store(url, patience_s, say)
 

@@ -217,6 +217,14 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path, seen, ca
     assert "order" not in seen
 
 
+def test_a_purge_of_a_store_that_is_not_there_says_so_and_makes_none(tmp_path, capsys):
+    assert run("purge", "--store", f"sqlite:///{tmp_path}/stroe.db", "--older-than", "90") == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "there is no such store" in err
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capsys):
     assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--log", "json") == 1
     out, err = capsys.readouterr()
