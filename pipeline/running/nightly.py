@@ -18,7 +18,7 @@ from pipeline.records.database import Store, store_url
 from pipeline.records.patience import Patience, PatientStore
 from pipeline.records.take_in import TakenIn, take_in_each
 from pipeline.records.turns import Busy, only_scan
-from pipeline.scan import Means, Night, NightDone, OnProgress, Pool, scan_night
+from pipeline.scan import Engine, Means, Night, NightDone, OnProgress, scan_night
 
 LOCK = ".scanning"
 
@@ -48,7 +48,7 @@ class NightOutcome:
 
 def run_night(
     order: NightOrder,
-    pool: Pool,
+    pool: Engine,
     evidence: EvidenceConfig,
     on_progress: OnProgress,
     say: Callable[[str], None],
@@ -58,7 +58,7 @@ def run_night(
 
     Args:
         order: what, where to.
-        pool: the workers.
+        pool: what looks at photos.
         evidence: the weights.
         on_progress: called with (photos done, photos in all).
         say: told what a person should know while it runs.
@@ -83,7 +83,7 @@ def run_night(
         done = scan_night(night, Means(records, pool, evidence, index_dir, now), on_progress)
         taken = None
         if order.store_url is not None:
-            taken = take_in_each(records, night.out, _listings(night.listings), night.listings.parent, now())
+            taken = take_in_each(records, night.out, _listings(night.listings), pool.photos_root, now())
     return NightOutcome(done, taken)
 
 

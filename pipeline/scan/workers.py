@@ -17,6 +17,7 @@ from typing import Protocol, Self
 
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Problem
+from pipeline.intake import PhotosRoot
 from pipeline.one_processor import use_one_processor
 from pipeline.scan.looking import Looker, PhotoJob, Seen
 
@@ -50,7 +51,7 @@ class Looks(Protocol):
         """Read a photo and judge what it shows."""
 
 
-MakeLooker = Callable[[Path, Path, Mapping[str, ReferenceSheet]], Looks]
+MakeLooker = Callable[[Path, PhotosRoot, Mapping[str, ReferenceSheet]], Looks]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class Pool:
     """How many workers, what each loads, how long a photo may take, and how much memory a worker (None: any)."""
 
     models_dir: Path
-    photos_root: Path
+    photos_root: PhotosRoot
     sheets: Mapping[str, ReferenceSheet]
     workers: int
     photo_limit_s: float = 60.0
@@ -233,7 +234,7 @@ def _work(
     connection: Connection,
     make_looker: MakeLooker,
     models_dir: Path,
-    photos_root: Path,
+    photos_root: PhotosRoot,
     sheets: Mapping[str, ReferenceSheet],
     memory_mb: int | None,
 ) -> None:

@@ -1,0 +1,217 @@
+"""Photos looked at on a Ray cluster, on as many machines as it has.
+
+Ray Data hands out photos and starts anew elsewhere what a lost machine was at. Each of its actors holds a crew of one
+worker process, as a scan on one machine does, so a photo that kills, stalls or fills a worker ends alike on both.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import logging
+import os
+import pickle
+import queue
+import tempfile
+import threading
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+import pyarrow
+
+from pipeline import __version__
+from pipeline.config import ReferenceSheet
+from pipeline.intake import NothingToDo, PhotosRoot
+from pipeline.scan.looking import PhotoJob
+from pipeline.scan.workers import Crew, Outcome, Pool
+
+if TYPE_CHECKING:
+    from ray import ObjectRef
+    from ray.data import Dataset
+
+_AT_ONCE = 8  # photos of a task: what a lost machine costs, against a task's own cost of some ms
+_NOT_FOR_LOOKING = ".safetensors"  # weights to train on from
+
+
+class ClusterError(OSError):
+    """The cluster did not look at the photos; the message says why in one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnRay:
+    """A Ray cluster to look at photos.
+
+    Args:
+        pool: what every worker loads, and what it may take; how many it says counts for nothing here.
+        address: of the cluster; "auto" for the one that this machine is part of, "local" for one of this machine alone.
+        workers: at most; None: one for each processor that the cluster has.
+        window: photos that are on their way at a time, and as many that are got ready meanwhile.
+        silence_limit_s: how long to wait for any outcome.
+
+    Raises:
+        NothingToDo: if Ray is not installed.
+    """
+
+    pool: Pool
+    address: str = "auto"
+    workers: int | None = None
+    window: int = 8_000
+    silence_limit_s: float = 900.0
+
+    def __post_init__(self) -> None:
+        """Refuse at once what can't be done later."""
+        if importlib.util.find_spec("ray") is None:
+            raise NothingToDo("Ray is not installed: pip install -r requirements/ray.txt, or scan with --engine local")
+        if self.address.startswith("ray://"):
+            raise NothingToDo(f"{self.address}: run the scan on a machine of the cluster, and name HOST:PORT or auto")
+
+    @property
+    def models_dir(self) -> Path:
+        """The networks."""
+        return self.pool.models_dir
+
+    @property
+    def photos_root(self) -> PhotosRoot:
+        """Where photos lie."""
+        return self.pool.photos_root
+
+    @property
+    def sheets(self) -> Mapping[str, ReferenceSheet]:
+        """Reference sheets by maker."""
+        return self.pool.sheets
+
+    def look_at_all(self, jobs: Iterable[PhotoJob]) -> Iterator[tuple[int, Outcome]]:
+        """As `Engine.look_at_all`.
+
+        Raises:
+            NothingToDo: if no cluster answers.
+            ClusterError: if its machines can't look, or none of them answers any more.
+        """
+        waiting = enumerate(jobs)
+        window = list(itertools.islice(waiting, self.window))
+        if not window:
+            return
+        with _connected(self.address) as ray:
+            networks = ray.put(_networks(self.pool.models_dir))
+            while window:
+                outcomes = self._started(ray, window, networks)
+                window = []
+                while (found := self._next(outcomes, waiting, window)) is not None:
+                    yield from found
+                window += itertools.islice(waiting, self.window - len(window))
+
+    def _started(
+        self, ray: ModuleType, window: list[tuple[int, PhotoJob]], networks: ObjectRef[dict[str, bytes]]
+    ) -> _Outcomes:
+        """Hand the window out; its outcomes come by the queue."""
+        rows = [{"number": number, "job": pickle.dumps(job)} for number, job in window]
+        most = self.workers or max(1, int(ray.cluster_resources().get("CPU", 1)))
+        looked_at = ray.data.from_items(rows, override_num_blocks=-(-len(rows) // _AT_ONCE)).map_batches(
+            _Actor,
+            fn_constructor_args=(self.pool, networks, __version__),
+            batch_format="pyarrow",
+            batch_size=_AT_ONCE,
+            compute=ray.data.ActorPoolStrategy(min_size=1, max_size=most),
+            num_cpus=1,
+        )
+        outcomes: _Outcomes = queue.Queue()
+        threading.Thread(target=_collect, args=(looked_at, outcomes), daemon=True).start()
+        return outcomes
+
+    def _next(
+        self, outcomes: _Outcomes, waiting: Iterator[tuple[int, PhotoJob]], window: list[tuple[int, PhotoJob]]
+    ) -> list[tuple[int, Outcome]] | None:
+        """The next outcomes, None at the end of a window; until they are there, the next window is filled."""
+        while outcomes.empty() and len(window) < self.window:
+            job = next(waiting, None)
+            if job is None:
+                break
+            window.append(job)
+        try:
+            found = outcomes.get(timeout=self.silence_limit_s)
+        except queue.Empty:
+            minutes = self.silence_limit_s / 60
+            raise ClusterError(f"no machine of the cluster has answered for {minutes:.0f} min; scan again") from None
+        if isinstance(found, BaseException):
+            raise ClusterError(f"the cluster stopped looking ({_last_line(found)}); scan again") from found
+        return found
+
+
+_Outcomes = queue.Queue[list[tuple[int, Outcome]] | BaseException | None]
+
+
+class _Actor:
+    """On a machine of the cluster: the networks, and a worker that looks by them."""
+
+    def __init__(self, pool: Pool, networks: ObjectRef[dict[str, bytes]], version: str) -> None:
+        import ray
+
+        if version != __version__:
+            raise RuntimeError(f"this machine has version {__version__} of denim-triage, the scan is of {version}")
+        if isinstance(pool.photos_root, Path) and not pool.photos_root.is_dir():
+            raise RuntimeError(f"this machine has no folder {pool.photos_root}; share it, or name --photos-from")
+        self._folder = tempfile.TemporaryDirectory(prefix="networks-")
+        models = Path(self._folder.name) / pool.models_dir.name
+        models.mkdir()
+        for name, data in ray.get(networks).items():
+            (models / name).write_bytes(data)
+        self._crew = Crew(replace(pool, models_dir=models, workers=1))
+
+    def __call__(self, batch: pyarrow.Table) -> pyarrow.Table:
+        """Look at some photos."""
+        numbers = batch["number"].to_pylist()
+        jobs = [pickle.loads(job) for job in batch["job"].to_pylist()]
+        found = {numbers[place]: outcome for place, outcome in self._crew.look_at_all(jobs)}
+        return pyarrow.table({"number": list(found), "outcome": [pickle.dumps(one) for one in found.values()]})
+
+
+def _collect(looked_at: Dataset, outcomes: _Outcomes) -> None:
+    """Let the cluster look, and pass on what comes: outcomes, then None, or why there is no more."""
+    try:
+        for batch in looked_at.iter_batches(batch_size=None, batch_format="pyarrow", prefetch_batches=0):
+            table: pyarrow.Table = batch
+            found = map(pickle.loads, table["outcome"].to_pylist())
+            outcomes.put(list(zip(table["number"].to_pylist(), found, strict=True)))
+        outcomes.put(None)
+    except BaseException as err:  # it is told of in the thread that scans
+        outcomes.put(err)
+
+
+def _networks(models_dir: Path) -> dict[str, bytes]:
+    """The files that a look needs: every machine judges by the same ones."""
+    return {
+        path.name: path.read_bytes()
+        for path in sorted(models_dir.iterdir())
+        if path.is_file() and path.suffix != _NOT_FOR_LOOKING
+    }
+
+
+@contextmanager
+def _connected(address: str) -> Iterator[ModuleType]:
+    """Ray, connected to the cluster."""
+    os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # what is scanned is nobody's business
+    os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")
+    import ray
+    import ray.data
+
+    logging.getLogger("ray.data").setLevel(logging.CRITICAL)
+    try:
+        ray.init(address=address, log_to_driver=False, logging_level=logging.CRITICAL, include_dashboard=False)
+    except (OSError, RuntimeError, ValueError) as err:
+        raise NothingToDo(f"no Ray cluster can be used at {address} ({_last_line(err)})") from err
+    settings = ray.data.DataContext.get_current()
+    settings.enable_progress_bars = False
+    try:
+        yield ray
+    finally:
+        ray.shutdown()
+
+
+def _last_line(err: BaseException) -> str:
+    """What an error of many lines comes down to."""
+    lines = [line.strip() for line in str(err).splitlines() if line.strip()]
+    return lines[-1] if lines else type(err).__name__
