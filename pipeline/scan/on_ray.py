@@ -194,7 +194,7 @@ def _networks(models_dir: Path) -> dict[str, bytes]:
 def _connected(address: str) -> Iterator[ModuleType]:
     """Ray, connected to the cluster."""
     os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # what is scanned is nobody's business
-    os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")
+    os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")  # it is loud about what it mends by itself
     import ray
     import ray.data
 

@@ -223,8 +223,8 @@ def test_with_the_shipped_networks_a_killed_scan_goes_on_and_ends_alike(tmp_path
     assert files_of(out) == files_of(tmp_path / "whole")
 
 
-def until(happens) -> None:
-    for _ in range(600):
+def until(happens, limit_s: float = 30) -> None:
+    for _ in range(round(limit_s / 0.05)):
         if happens():
             return
         time.sleep(0.05)
