@@ -170,7 +170,9 @@ CLUSTER_ONLY = {"ray", "fsspec", "aiohttp", "s3fs"}
 
 
 def test_a_scan_on_this_machine_needs_nothing_of_clusters_and_of_photos_elsewhere():
-    code = f"import sys, pipeline.cli, pipeline.running; print(*{{n.split('.')[0] for n in sys.modules}} & {CLUSTER_ONLY})"
+    code = (
+        f"import sys, pipeline.cli, pipeline.running; print(*{{n.split('.')[0] for n in sys.modules}} & {CLUSTER_ONLY})"
+    )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
 

@@ -12,8 +12,10 @@ import logging
 import os
 import pickle
 import queue
+import socket
 import tempfile
 import threading
+import time
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from ray.data import Dataset
 
 _AT_ONCE = 8  # photos of a task: what a lost machine costs, against a task's own cost of some ms
+_KNOCK_S, _KNOCK_EVERY_S, _KNOCKS = 10.0, 5.0, 4
 _NOT_FOR_LOOKING = ".safetensors"  # weights to train on from
 
 
@@ -97,10 +100,11 @@ class OnRay:
             return
         with _connected(self.address) as ray:
             networks = ray.put(_networks(self.pool.models_dir))
+            leader = _Leader(ray.get_runtime_context().gcs_address)
             while window:
                 outcomes = self._started(ray, window, networks)
                 window = []
-                while (found := self._next(outcomes, waiting, window)) is not None:
+                while (found := self._next(outcomes, waiting, window, leader)) is not None:
                     yield from found
                 window += itertools.islice(waiting, self.window - len(window))
 
@@ -123,25 +127,65 @@ class OnRay:
         return outcomes
 
     def _next(
-        self, outcomes: _Outcomes, waiting: Iterator[tuple[int, PhotoJob]], window: list[tuple[int, PhotoJob]]
+        self,
+        outcomes: _Outcomes,
+        waiting: Iterator[tuple[int, PhotoJob]],
+        window: list[tuple[int, PhotoJob]],
+        leader: _Leader,
     ) -> list[tuple[int, Outcome]] | None:
         """The next outcomes, None at the end of a window; until they are there, the next window is filled."""
-        while outcomes.empty() and len(window) < self.window:
-            job = next(waiting, None)
-            if job is None:
-                break
+        while outcomes.empty() and len(window) < self.window and (job := next(waiting, None)) is not None:
             window.append(job)
-        try:
-            found = outcomes.get(timeout=self.silence_limit_s)
-        except queue.Empty:
-            minutes = self.silence_limit_s / 60
-            raise ClusterError(f"no machine of the cluster has answered for {minutes:.0f} min; scan again") from None
+        silent_s = time.monotonic()
+        while True:
+            leader.check()
+            try:
+                found = outcomes.get(timeout=_KNOCK_EVERY_S)
+                break
+            except queue.Empty:
+                if time.monotonic() - silent_s > self.silence_limit_s:
+                    minutes = f"{self.silence_limit_s / 60:.0f} min"
+                    raise ClusterError(f"nothing has come from the cluster for {minutes}; scan again") from None
+        if isinstance(found, ClusterError):
+            raise found
         if isinstance(found, BaseException):
-            raise ClusterError(f"the cluster stopped looking ({_last_line(found)}); scan again") from found
+            raise ClusterError(f"the cluster stopped looking ({_reason(found)}); scan again") from found
         return found
 
 
 _Outcomes = queue.Queue[list[tuple[int, Outcome]] | BaseException | None]
+
+
+class _Leader:
+    """The machine that leads the cluster: Ray waits for it for ever, or ends this process."""
+
+    def __init__(self, address: str) -> None:
+        """Take it that it is there now."""
+        self._address, self._knocked_s, self._failed = address, time.monotonic(), 0
+
+    def check(self) -> None:
+        """Now and then, see whether it is there.
+
+        Raises:
+            ClusterError: if it has been gone for a while.
+        """
+        if time.monotonic() - self._knocked_s < _KNOCK_EVERY_S:
+            return
+        try:
+            _knock(self._address)
+            self._failed = 0
+        except OSError as err:
+            self._failed += 1
+            if self._failed == _KNOCKS:
+                raise ClusterError(f"the machine that leads the cluster is gone ({err}); scan again") from err
+        self._knocked_s = time.monotonic()
+
+
+@dataclass(frozen=True, slots=True)
+class _Refusal:
+    """Why a machine can't look at photos at all. It comes in place of outcomes: an exception would lose its words."""
+
+    reason: str
 
 
 class _Actor:
@@ -150,10 +194,7 @@ class _Actor:
     def __init__(self, pool: Pool, networks: ObjectRef[dict[str, bytes]], version: str) -> None:
         import ray
 
-        if version != __version__:
-            raise RuntimeError(f"this machine has version {__version__} of denim-triage, the scan is of {version}")
-        if isinstance(pool.photos_root, Path) and not pool.photos_root.is_dir():
-            raise RuntimeError(f"this machine has no folder {pool.photos_root}; share it, or name --photos-from")
+        self._refusal = _refusal(pool, version)
         self._folder = tempfile.TemporaryDirectory(prefix="networks-")
         models = Path(self._folder.name) / pool.models_dir.name
         models.mkdir()
@@ -165,8 +206,24 @@ class _Actor:
         """Look at some photos."""
         numbers = batch["number"].to_pylist()
         jobs = [pickle.loads(job) for job in batch["job"].to_pylist()]
-        found = {numbers[place]: outcome for place, outcome in self._crew.look_at_all(jobs)}
+        found: dict[int, Outcome | _Refusal] = {}
+        try:
+            if self._refusal is None:
+                found.update((numbers[place], outcome) for place, outcome in self._crew.look_at_all(jobs))
+        except RuntimeError as err:
+            self._refusal = _Refusal(f"{err} in Ray's log")
+        if self._refusal is not None:
+            found = {-1: self._refusal}
         return pyarrow.table({"number": list(found), "outcome": [pickle.dumps(one) for one in found.values()]})
+
+
+def _refusal(pool: Pool, version: str) -> _Refusal | None:
+    """Why this machine would not look as the one that scans does."""
+    if version != __version__:
+        return _Refusal(f"it has version {__version__} of denim-triage, the scan is of {version}")
+    if isinstance(pool.photos_root, Path) and not pool.photos_root.is_dir():
+        return _Refusal(f"it has no folder {pool.photos_root}: share it, or name --photos-from")
+    return None
 
 
 def _collect(looked_at: Dataset, outcomes: _Outcomes) -> None:
@@ -174,7 +231,10 @@ def _collect(looked_at: Dataset, outcomes: _Outcomes) -> None:
     try:
         for batch in looked_at.iter_batches(batch_size=None, batch_format="pyarrow", prefetch_batches=0):
             table: pyarrow.Table = batch
-            found = map(pickle.loads, table["outcome"].to_pylist())
+            found = [pickle.loads(one) for one in table["outcome"].to_pylist()]
+            for one in found:
+                if isinstance(one, _Refusal):
+                    raise ClusterError(f"a machine of the cluster can't look at photos: {one.reason}")
             outcomes.put(list(zip(table["number"].to_pylist(), found, strict=True)))
         outcomes.put(None)
     except BaseException as err:  # it is told of in the thread that scans
@@ -194,15 +254,17 @@ def _networks(models_dir: Path) -> dict[str, bytes]:
 def _connected(address: str) -> Iterator[ModuleType]:
     """Ray, connected to the cluster."""
     os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # what is scanned is nobody's business
+    os.environ.setdefault("RAY_gcs_rpc_server_reconnect_timeout_s", "3600")  # then it ends this process; see _Leader
     os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")  # it is loud about what it mends by itself
     import ray
     import ray.data
 
     logging.getLogger("ray.data").setLevel(logging.CRITICAL)
     try:
+        _knock(address)
         ray.init(address=address, log_to_driver=False, logging_level=logging.CRITICAL, include_dashboard=False)
     except (OSError, RuntimeError, ValueError) as err:
-        raise NothingToDo(f"no Ray cluster can be used at {address} ({_last_line(err)})") from err
+        raise NothingToDo(f"no Ray cluster can be used at {address} ({_reason(err)})") from err
     settings = ray.data.DataContext.get_current()
     settings.enable_progress_bars = False
     try:
@@ -211,7 +273,19 @@ def _connected(address: str) -> Iterator[ModuleType]:
         ray.shutdown()
 
 
-def _last_line(err: BaseException) -> str:
-    """What an error of many lines comes down to."""
-    lines = [line.strip() for line in str(err).splitlines() if line.strip()]
-    return lines[-1] if lines else type(err).__name__
+def _knock(address: str) -> None:
+    """Try to reach the machine that leads: Ray itself would go on trying for ever.
+
+    Raises:
+        OSError: if nobody answers there.
+        ValueError: if it is no HOST:PORT.
+    """
+    address = os.environ.get("RAY_ADDRESS", address) if address == "auto" else address
+    if address not in ("auto", "local"):
+        host, _, port = address.rpartition(":")
+        socket.create_connection((host.strip("[]"), int(port)), timeout=_KNOCK_S).close()
+
+
+def _reason(err: BaseException) -> str:
+    """The first line of an error."""
+    return next(iter(str(err).strip().splitlines()), type(err).__name__)

@@ -32,13 +32,14 @@ def main() -> int:
     parser.add_argument("--ray")
     parser.add_argument("--window", type=int, default=8000)
     parser.add_argument("--photos-from")
+    parser.add_argument("--models", type=Path, default=Path("models"))
     asked = parser.parse_args()
     if asked.most_bytes is not None:  # what is larger cannot be written, as on a full disk
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked.most_bytes, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
     nightly_module.scan_night = scan_with  # no networks are looked for
     asked.out.mkdir(exist_ok=True)
     photos = photos_from([asked.photos_from]) if asked.photos_from else asked.listings.parent
-    pool = Pool(Path("models"), photos, SHEETS, 1, make_looker=Slow)
+    pool = Pool(asked.models, photos, SHEETS, 1, make_looker=Slow)
     engine = OnRay(pool, asked.ray, window=asked.window) if asked.ray else pool
     night = Night(asked.listings, asked.out, RunAbout("listings.jsonl", "m", "r"))
     try:
