@@ -67,10 +67,10 @@ class OnRay:
 
     def __post_init__(self) -> None:
         """Refuse at once what can't be done later."""
-        if importlib.util.find_spec("ray") is None:
-            raise NothingToDo("Ray is not installed: pip install -r requirements/ray.txt, or scan with --engine local")
         if self.address.startswith("ray://"):
             raise NothingToDo(f"{self.address}: run the scan on a machine of the cluster, and name HOST:PORT or auto")
+        if importlib.util.find_spec("ray") is None:
+            raise NothingToDo("Ray is not installed: pip install -r requirements/ray.txt, or scan with --engine local")
 
     @property
     def models_dir(self) -> Path:

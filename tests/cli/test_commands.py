@@ -132,6 +132,18 @@ def test_options_reach_the_scan(tmp_path, seen):
     assert order.night.wanted == scan.Wanted(datetime(2026, 1, 2, tzinfo=UTC), 7)
 
 
+def test_a_cluster_may_look_and_photos_may_lie_elsewhere(tmp_path, seen, monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: name)  # as if Ray were installed
+    night, out = a_night(tmp_path, a_row()), tmp_path / "out"
+    run("scan", night, "--out", out, "--engine", "ray", "--ray-address", "host:6379", "--photos-from", tmp_path)
+    engine = seen["pool"]
+    assert isinstance(engine, scan.OnRay)
+    assert (engine.address, engine.workers) == ("host:6379", None)
+    assert str(engine.photos_root) == store.read_about(out).photos == f"file://{tmp_path}/"
+    run("scan", night, "--out", out, "--engine", "ray", "--workers", "40")
+    assert (seen["pool"].workers, seen["pool"].photos_root, store.read_about(out).photos) == (40, tmp_path, "")
+
+
 def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
     run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--contact-sheet", "3")
     assert {"contact_sheet.jpg", "contact_sheet.html"} <= {path.name for path in (tmp_path / "out").iterdir()}
@@ -146,6 +158,11 @@ def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
         (("scan", "listings.jsonl", "--out", "out", "--models", "gone"), "no folder of networks"),
         (("scan", "listings.jsonl", "--out", "out", "--configs", "gone"), "cannot be read"),
         (("evaluate", "gone", "--out", "out"), "there is no such file"),
+        (
+            ("scan", "listings.jsonl", "--out", "out", "--photos-from", "ftp://host/p"),
+            "https, http, s3, gs and folders",
+        ),
+        (("scan", "listings.jsonl", "--out", "out", "--engine", "ray", "--ray-address", "ray://h:1"), "name HOST:PORT"),
     ],
 )
 def test_where_nothing_can_be_done_one_line_says_why_and_the_status_is_2(
