@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _AT_ONCE = 8  # photos of a task: what a lost machine costs, against a task's own cost of some ms
 _KNOCK_S, _KNOCK_EVERY_S, _KNOCKS = 10.0, 5.0, 4
+_PILE = 64  # tasks whose outcomes wait to be written; the cluster waits, too, when they are more
 _NOT_FOR_LOOKING = ".safetensors"  # weights to train on from
 
 
@@ -95,10 +96,11 @@ class OnRay:
             ClusterError: if its machines can't look, or none of them answers any more.
         """
         waiting = enumerate(jobs)
-        window = list(itertools.islice(waiting, self.window))
+        window = list(itertools.islice(waiting, 1))
         if not window:
             return
         with _connected(self.address) as ray:
+            window += itertools.islice(waiting, self.window - 1)
             networks = ray.put(_networks(self.pool.models_dir))
             leader = _Leader(ray.get_runtime_context().gcs_address)
             while window:
@@ -116,13 +118,13 @@ class OnRay:
         most = self.workers or max(1, int(ray.cluster_resources().get("CPU", 1)))
         looked_at = ray.data.from_items(rows, override_num_blocks=-(-len(rows) // _AT_ONCE)).map_batches(
             _Actor,
-            fn_constructor_args=(self.pool, networks, __version__),
+            fn_constructor_args=(_for_any_machine(self.pool), networks, __version__),
             batch_format="pyarrow",
             batch_size=_AT_ONCE,
             compute=ray.data.ActorPoolStrategy(min_size=1, max_size=most),
             num_cpus=1,
         )
-        outcomes: _Outcomes = queue.Queue()
+        outcomes: _Outcomes = queue.Queue(_PILE)
         threading.Thread(target=_collect, args=(looked_at, outcomes), daemon=True).start()
         return outcomes
 
@@ -215,6 +217,12 @@ class _Actor:
         if self._refusal is not None:
             found = {-1: self._refusal}
         return pyarrow.table({"number": list(found), "outcome": [pickle.dumps(one) for one in found.values()]})
+
+
+def _for_any_machine(pool: Pool) -> Pool:
+    """A pool whose folder of photos has the same name wherever a process was started."""
+    root = pool.photos_root
+    return replace(pool, photos_root=root.resolve()) if isinstance(root, Path) else pool
 
 
 def _refusal(pool: Pool, version: str) -> _Refusal | None:

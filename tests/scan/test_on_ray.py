@@ -103,6 +103,11 @@ def test_a_machine_that_would_look_otherwise_refuses(pool, version, why):
     assert why in refusal.reason if why else refusal is None
 
 
+def test_a_folder_of_photos_is_named_alike_wherever_a_process_was_started(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    assert on_ray._for_any_machine(Pool(Path("models"), Path(), SHEETS, 1)).photos_root == tmp_path
+
+
 def test_where_no_cluster_is_one_line_says_so():
     pytest.importorskip("ray", reason="Ray is not installed")
     with socket.create_server(("127.0.0.1", 0)) as server:
