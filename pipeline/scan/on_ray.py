@@ -269,8 +269,7 @@ def _connected(address: str) -> Iterator[ModuleType]:
 
     logging.getLogger("ray.data").setLevel(logging.CRITICAL)
     try:
-        _knock(address)
-        ray.init(address=address, log_to_driver=False, logging_level=logging.CRITICAL, include_dashboard=False)
+        ray.init(address=_found(address), log_to_driver=False, logging_level=logging.CRITICAL, include_dashboard=False)
     except (OSError, RuntimeError, ValueError) as err:
         raise NothingToDo(f"no Ray cluster can be used at {address} ({_reason(err)})") from err
     settings = ray.data.DataContext.get_current()
@@ -281,17 +280,31 @@ def _connected(address: str) -> Iterator[ModuleType]:
         ray.shutdown()
 
 
+def _found(address: str) -> str:
+    """The cluster's address, once somebody answers there: Ray itself would go on trying for ever.
+
+    Raises:
+        OSError: if there is none, or nobody answers.
+        ValueError: if it is no HOST:PORT.
+    """
+    if address == "local":
+        return address
+    # Not public, but the only way to learn what "auto" means before it is tried.
+    from ray._private.services import canonicalize_bootstrap_address_or_die
+
+    found: str = canonicalize_bootstrap_address_or_die(address)
+    _knock(found)
+    return found
+
+
 def _knock(address: str) -> None:
-    """Try to reach the machine that leads: Ray itself would go on trying for ever.
+    """Try to reach the machine that leads.
 
     Raises:
         OSError: if nobody answers there.
-        ValueError: if it is no HOST:PORT.
     """
-    address = os.environ.get("RAY_ADDRESS", address) if address == "auto" else address
-    if address not in ("auto", "local"):
-        host, _, port = address.rpartition(":")
-        socket.create_connection((host.strip("[]"), int(port)), timeout=_KNOCK_S).close()
+    host, _, port = address.rpartition(":")
+    socket.create_connection((host.strip("[]"), int(port)), timeout=_KNOCK_S).close()
 
 
 def _reason(err: BaseException) -> str:
