@@ -18,6 +18,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 HEAD, OTHER = "10.213.77.1", "10.213.77.2"
 _PORT = 6379
+_CLOSED = {"RAY_AUTH_MODE": "token", "RAY_AUTH_TOKEN": "invented-for-tests-0123456789abcdef"}
 _SOON = {  # a machine that is gone is missed after some two seconds, not after half a minute
     "RAY_health_check_initial_delay_ms": "1000",
     "RAY_health_check_period_ms": "500",
@@ -39,7 +40,7 @@ class Cluster:
         return subprocess.Popen(
             ["ip", "netns", "exec", place, *words],
             cwd=ROOT,
-            env=os.environ | _SOON | {"PYTHONPATH": str(ROOT), "RAY_USAGE_STATS_ENABLED": "0"},
+            env=os.environ | _SOON | _CLOSED | {"PYTHONPATH": str(ROOT), "RAY_USAGE_STATS_ENABLED": "0"},
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

@@ -37,8 +37,8 @@ def started(listings: Path, out: Path, url: str, *more: str) -> subprocess.Popen
     return subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
-def ended(process: subprocess.Popen[str]) -> tuple[int, str]:
-    _, err = process.communicate(timeout=120)
+def ended(process: subprocess.Popen[str], limit_s: float = 120) -> tuple[int, str]:
+    _, err = process.communicate(timeout=limit_s)
     return process.returncode, err
 
 

@@ -45,7 +45,7 @@ def test_machines_that_can_not_look_end_the_scan_in_one_line_and_blame_no_photo(
     night = a_night(tmp_path / "night", listings=2)
     (tmp_path / "broken").mkdir()  # the stand-in finds no networks in a folder of that name
     words = (str(night), str(tmp_path / "out"), f"sqlite:///{tmp_path}/x.db", "--models", str(tmp_path / "broken"))
-    status, err = ended(on_cluster(cluster, *words, "--ray", cluster.address))
+    status, err = ended(on_cluster(cluster, *words, "--ray", cluster.address), limit_s=300)
     (line,) = told(err)
     assert (status, line.partition(":")[0]) == (2, "ClusterError")
     assert "a worker process could not start" in line
@@ -64,7 +64,7 @@ def test_a_cluster_that_loses_one_of_its_two_machines_half_way_ends_with_the_row
         assert is_looking(cluster)
         cluster.kill(cluster.other)
         seen = looks_in(tmp_path / "there.db")
-        status, err = ended(process)
+        status, err = ended(process, limit_s=300)
     assert (status, told(err)) == (0, [])
     assert PHOTOS // 3 < seen < PHOTOS - 20
     assert ended(undisturbed) == (0, "")
