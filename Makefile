@@ -47,6 +47,6 @@ $(VENV)/.review-done: requirements/review.txt $(VENV)/.base-done
 	$(PIP) -r requirements/review.txt
 	touch $@
 
-$(VENV)/.dev-done: requirements/dev.txt requirements/review.txt $(VENV)/.base-done
+$(VENV)/.dev-done: requirements/dev.txt requirements/review.txt requirements/far.txt requirements/ray.txt $(VENV)/.base-done
 	$(PIP) -r requirements/dev.txt
 	touch $@

@@ -8,11 +8,11 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from rich.console import Console
 
@@ -22,11 +22,21 @@ from pipeline.config import ConfigError, EvidenceConfig, ReferenceSheet, load_ev
 from pipeline.contact_sheet import write_contact_sheet
 from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
 from pipeline.evidence import as_fitted
-from pipeline.intake import NothingToDo, check_against_sheets, each_listing, read_listings
+from pipeline.intake import (
+    NothingToDo,
+    PhotosRoot,
+    check_against_sheets,
+    each_listing,
+    photos_from,
+    read_listings,
+)
 from pipeline.model_files import read_fitted
 from pipeline.terminal import complain as _complain
 from pipeline.terminal import print_queue, progress
 from pipeline.terminal import say as _print
+
+if TYPE_CHECKING:
+    from pipeline.scan import Engine
 
 DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
 DEMO_SEED = 90_210
@@ -86,20 +96,21 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _scan(options: argparse.Namespace) -> int:
     from pipeline.running import JsonLog, NightOrder, run_night, write_metrics, write_report
-    from pipeline.scan import Night, Pool, Wanted
+    from pipeline.scan import Night, Wanted
 
-    setup = _setup(options)
+    setup, photos = _setup(options), _photos_of(options)
     if options.dry_run:
-        return _plan(options, setup)
+        return _plan(options, setup, photos)
+    engine = _engine(options, setup, photos)
     out, began = _folder_to_write(options.out), datetime.now(UTC)
     wanted = Wanted(options.since, options.limit)
-    night = Night(options.listings, out, _about(out, setup, options.listings), wanted, options.try_again)
-    pool = Pool(setup.models_dir, options.listings.parent, setup.sheets, setup.workers, memory_mb=options.worker_memory)
+    about = replace(_about(out, setup, options.listings), photos=str(photos) if options.photos_from else "")
+    night = Night(options.listings, out, about, wanted, options.try_again)
     log = JsonLog(sys.stderr) if options.log == "json" else None
     say = log.say if log else _complain
     with log.progress() if log else progress("looking at photos", Console(stderr=True)) as on_progress:
         order = NightOrder(night, options.store, options.patience * 60, options.photo_index)
-        outcome = run_night(order, pool, setup.evidence, on_progress, say)
+        outcome = run_night(order, engine, setup.evidence, on_progress, say)
     done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
     for notice in done.notices:
         say(f"{notice[0].upper()}{notice[1:]}")
@@ -107,7 +118,7 @@ def _scan(options: argparse.Namespace) -> int:
     if options.metrics:
         write_metrics(options.metrics, outcome, ended)
     if options.contact_sheet:
-        _draw_top(out, options.listings, options.contact_sheet)
+        _draw_top(out, options.listings, photos, options.contact_sheet)
     if log:
         log.write("done", **report)
         return DONE_WITH_PROBLEMS if done.counts.problems else DONE
@@ -117,15 +128,30 @@ def _scan(options: argparse.Namespace) -> int:
     return _report_problems(done.counts.problems, done.counts.refused, done.first_problems, out)
 
 
-def _plan(options: argparse.Namespace, setup: Setup) -> int:
+def _photos_of(options: argparse.Namespace) -> PhotosRoot:
+    """Where the photos of a scan lie."""
+    return photos_from(options.photos_from) if options.photos_from else options.listings.parent
+
+
+def _engine(options: argparse.Namespace, setup: Setup, photos: PhotosRoot) -> Engine:
+    """What looks at the photos of a scan."""
+    from pipeline.scan import OnRay, Pool
+
+    pool = Pool(setup.models_dir, photos, setup.sheets, setup.workers, memory_mb=options.worker_memory)
+    return OnRay(pool, options.ray_address, options.workers) if options.engine == "ray" else pool
+
+
+def _plan(options: argparse.Namespace, setup: Setup, photos: PhotosRoot) -> int:
     """Say what a scan would do; nothing is written."""
+    from pipeline.records.database import store_url
     from pipeline.running import open_if_there, plan_night
     from pipeline.scan import Wanted
 
-    records = open_if_there(options.store, options.out, options.patience * 60, _complain)
+    records = open_if_there(options.store or store_url(options.out), options.patience * 60, _complain)
     with progress("looking up photos", Console(stderr=True)) as on_progress:
         plan = plan_night(
             options.listings,
+            photos,
             Wanted(options.since, options.limit),
             setup.sheets,
             setup.models_dir,
@@ -142,9 +168,11 @@ def _plan(options: argparse.Namespace, setup: Setup) -> int:
 
 
 def _purge(options: argparse.Namespace) -> int:
-    from pipeline.running import open_store, purge
+    from pipeline.running import open_if_there, purge
 
-    records = open_store(options.store, 60, _complain)
+    records = open_if_there(options.store, 60, _complain)
+    if records is None:
+        raise NothingToDo(f"{options.store}: there is no such store, so nothing was forgotten")
     before = datetime.now(UTC) - timedelta(days=options.older_than)
     purged = purge(records.store, before, options.runs, options.photo_index)
     _print(
@@ -154,12 +182,12 @@ def _purge(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _draw_top(out: Path, listings: Path, top: int) -> None:
+def _draw_top(out: Path, listings: Path, photos: PhotosRoot, top: int) -> None:
     """The contact sheet of a run."""
     first = list(islice(store.each_in_queue(out), top))
     names = {one.listing_id for one in first}
     shown = {one.listing_id: one for one, _ in each_listing(listings) if one is not None and one.listing_id in names}
-    write_contact_sheet(out, first, shown, listings.parent, top)
+    write_contact_sheet(out, first, shown, photos, top)
 
 
 def _synth(options: argparse.Namespace) -> int:
@@ -351,7 +379,9 @@ def _setup(options: argparse.Namespace) -> Setup:
         evidence = evidence.model_copy(update={"prior_counterfeit": options.prior})
     models = models_folder(options.models, options.shelf)
     evidence = as_fitted(evidence, read_fitted(models))
-    return Setup(load_sheets(options.configs), evidence, options.configs, models, options.workers)
+    return Setup(
+        load_sheets(options.configs), evidence, options.configs, models, options.workers or os.cpu_count() or 1
+    )
 
 
 def _folder_to_write(path: Path) -> Path:
@@ -415,8 +445,24 @@ def _parser() -> argparse.ArgumentParser:
     scan.add_argument("--dry-run", action="store_true", help="say what would be done, and do nothing")
     scan.add_argument("--log", choices=("lines", "json"), default="lines", help="on standard error")
     scan.add_argument("--metrics", type=Path, metavar="FILE", help="figures for Prometheus, a .prom file")
+    scan.add_argument(
+        "--photos-from",
+        nargs="+",
+        metavar="ADDRESS",
+        help="read photos under these only: https://, s3://, gs:// or folders; names without an address under the"
+        " first; default: the listings' folder",
+    )
+    scan.add_argument(
+        "--engine",
+        choices=("local", "ray"),
+        default="local",
+        help="what looks at photos: processes of this machine, or a Ray cluster; default: %(default)s",
+    )
+    scan.add_argument(
+        "--ray-address", default="auto", metavar="HOST:PORT", help="of the cluster; default: the one on this machine"
+    )
     _add_setup(scan)
-    scan.set_defaults(command=_scan)
+    scan.set_defaults(command=_scan, workers=None)  # a cluster has more processors than this machine
 
     purge = commands.add_parser("purge", help="remove old photos and crops; decisions and counts stay")
     purge.add_argument("--store", required=True, metavar="URL", help="sqlite:///FILE or postgresql://...")

@@ -40,12 +40,14 @@ QUEUE, PARTS, PROBLEMS, ABOUT = FILES = "queue.jsonl", "parts.jsonl", "problems.
 class RunAbout:
     """What a run was made from: the listings file (relative to the run's folder), networks and rules by checksum.
 
-    Empty where it is not known, as for runs written before this was kept.
+    Empty where it is not known, as for runs written before this was kept. `photos` are the addresses that photos were
+    read from; empty where they lie beside the listings.
     """
 
     listings: str = ""
     model: str = ""
     rules: str = ""
+    photos: str = ""
 
 
 def judged_by(models_dir: Path, configs: Path) -> tuple[str, str]:

@@ -167,6 +167,17 @@ def test_a_scan_needs_no_library_of_the_page():
     assert done.stdout.split() == []
 
 
+CLUSTER_ONLY = {"ray", "fsspec", "aiohttp", "s3fs"}
+
+
+def test_a_scan_on_this_machine_needs_nothing_of_clusters_and_of_photos_elsewhere():
+    code = (
+        f"import sys, pipeline.cli, pipeline.running; print(*{{n.split('.')[0] for n in sys.modules}} & {CLUSTER_ONLY})"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
+
+
 @pytest.mark.parametrize("module", ["pipeline.evidence", "pipeline.scan", "pipeline.evaluate", "pipeline.cli"])
 def test_running_loads_no_training_library(module):
     code = f"import sys, {module}; print(*sorted({{n.split('.')[0] for n in sys.modules}}))"

@@ -9,6 +9,7 @@ from pipeline.contact_sheet._content import entries_of
 from pipeline.contact_sheet._page import page_of
 from pipeline.contact_sheet._picture import picture_of
 from pipeline.domain import Assessment, Listing
+from pipeline.intake import PhotosRoot
 
 __all__ = ["write_contact_sheet"]
 
@@ -17,7 +18,7 @@ def write_contact_sheet(
     out_dir: Path,
     assessments: Sequence[Assessment],
     listings: Mapping[str, Listing],
-    photos_root: Path,
+    photos_root: PhotosRoot,
     top: int = 20,
 ) -> tuple[Path, Path]:
     """Draw the top of the queue as one picture and as one page that needs no other file.
@@ -26,7 +27,7 @@ def write_contact_sheet(
         out_dir: made if absent.
         assessments: most suspicious first.
         listings: by listing_id; one that is missing is shown by its id alone.
-        photos_root: the folder that the listings' photo paths are relative to.
+        photos_root: where the listings' photos lie.
         top: how many listings to show.
 
     Returns:

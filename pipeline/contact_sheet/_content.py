@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from PIL import Image
 
 from pipeline.cues import CUES, VIEWS, topics_not_shown
 from pipeline.domain import Assessment, Listing, Photo, Problem, Reason
-from pipeline.intake import read_photo
+from pipeline.intake import PhotosRoot, read_photo
 from pipeline.part_picture import part_picture
 
 TITLE = "Listings worth a look, most suspicious first"
@@ -68,7 +67,7 @@ def signed(log10_lr: float) -> str:
 
 
 def entries_of(
-    assessments: Sequence[Assessment], listings: Mapping[str, Listing], photos_root: Path
+    assessments: Sequence[Assessment], listings: Mapping[str, Listing], photos_root: PhotosRoot
 ) -> Iterator[Entry]:
     """What is shown of each assessment, in their order."""
     for rank, one in enumerate(assessments, 1):
@@ -81,7 +80,7 @@ def printable(text: str, limit: int) -> str:
     return line if len(line) <= limit else line[: limit - 1] + "…"
 
 
-def _entry(rank: int, one: Assessment, listing: Listing | None, photos_root: Path) -> Entry:
+def _entry(rank: int, one: Assessment, listing: Listing | None, photos_root: PhotosRoot) -> Entry:
     return Entry(
         rank=rank,
         listing_id=printable(one.listing_id, _MAX_ID_CHARS),
@@ -106,7 +105,7 @@ def _stated(listing: Listing) -> str:
     return " · ".join(fact for fact in facts if fact) or "nothing stated"
 
 
-def _clues(reasons: Sequence[Reason], photos_root: Path) -> tuple[Clue, ...]:
+def _clues(reasons: Sequence[Reason], photos_root: PhotosRoot) -> tuple[Clue, ...]:
     telling = [reason for reason in reasons if abs(reason.log10_lr) >= MIN_LOG10_LR]
     strongest = sorted(telling, key=lambda reason: -abs(reason.log10_lr))[:MAX_REASONS]
     photos: dict[str, Photo | Problem] = {}
@@ -125,7 +124,7 @@ def _sentence(reason: Reason) -> str:
     return printable(reason.sentence or known, 160)
 
 
-def _crop(reason: Reason, photos_root: Path, photos: dict[str, Photo | Problem]) -> Image.Image | None:
+def _crop(reason: Reason, photos_root: PhotosRoot, photos: dict[str, Photo | Problem]) -> Image.Image | None:
     if reason.photo is None:
         return None
     if reason.photo not in photos:

@@ -1,17 +1,27 @@
 """Listings and photos in. Bad input comes out as `Problem` values that a moderator can read."""
 
+from pipeline.intake.far_photos import FarPhotos, photos_from
 from pipeline.intake.listings import NothingToDo, check_against_sheets, each_listing, read_listings, sheet_problem
-from pipeline.intake.photos import CHANGED, file_sha256, photo_header, photo_sha256, read_photo
+from pipeline.intake.photo_bytes import PhotosRoot, for_each, read_bytes, root_as_text, root_from_text
+from pipeline.intake.photos import CHANGED, file_sha256, header_and_sha256, photo_header, photo_sha256, read_photo
 
 __all__ = [
     "CHANGED",
+    "FarPhotos",
     "NothingToDo",
+    "PhotosRoot",
     "check_against_sheets",
     "each_listing",
     "file_sha256",
+    "for_each",
+    "header_and_sha256",
     "photo_header",
     "photo_sha256",
+    "photos_from",
+    "read_bytes",
     "read_listings",
     "read_photo",
+    "root_as_text",
+    "root_from_text",
     "sheet_problem",
 ]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import stat
 from pathlib import Path
 
 import cv2
@@ -14,33 +13,34 @@ from PIL import Image, ImageOps
 
 from pipeline.domain import Photo, Problem
 from pipeline.intake._headers import CutOffError, FileHeader, NotAPhotoError, parse_header
+from pipeline.intake.photo_bytes import PhotosRoot, read_bytes
 
 MAX_PIXELS = 60_000_000
-MAX_FILE_BYTES = 200_000_000
 MIN_SIDE_PX = 32
 CHANGED = "the photo file was changed while it was being looked at; scan again"
 
 
-def read_photo(folder: Path, path: str, sha256: str | None = None) -> Photo | Problem:
+def read_photo(root: PhotosRoot, path: str, sha256: str | None = None) -> Photo | Problem:
     """Read one photo, upright.
 
     Nothing but the pixels is kept: no place, time or camera from the file.
 
     Args:
-        folder: the folder that the listings file lies in; nothing outside it is read.
-        path: the photo's path as the listing gives it, relative to `folder`.
-        sha256: of the file as it was when it was last looked up; None where nobody did.
+        root: the folder that the listings file lies in, or the addresses that photos lie under; nothing outside is
+            read.
+        path: the photo's path as the listing gives it.
+        sha256: of the file as it was when it was last looked up and nothing was wrong with it; None where nobody did.
 
     Returns:
         The photo, uint8 RGB, shape (height, width, 3), or the problem with it, `CHANGED` if the file is another one
-        now. The problem names the photo but not the listing; the caller knows that.
+        now, or can't be read here. The problem names the photo but not the listing; the caller knows that.
 
     Raises:
         MemoryError: if the picture needs more memory than there is.
     """
-    loaded = _load(folder, path)
+    loaded = _load(root, path)
     if isinstance(loaded, Problem):
-        return loaded
+        return loaded if sha256 is None else _problem(path, CHANGED)
     data, header = loaded
     if sha256 is not None and hashlib.sha256(data).hexdigest() != sha256:
         return _problem(path, CHANGED)
@@ -50,18 +50,24 @@ def read_photo(folder: Path, path: str, sha256: str | None = None) -> Photo | Pr
     return Photo(path=path, pixels=pixels)
 
 
-def photo_header(folder: Path, path: str) -> FileHeader | Problem:
+def photo_header(root: PhotosRoot, path: str) -> FileHeader | Problem:
     """Read a photo's size, format and orientation without decoding it.
 
     Args:
-        folder: the folder that the listings file lies in.
-        path: the photo's path relative to `folder`.
+        root: as for `read_photo`.
+        path: as for `read_photo`.
 
     Returns:
         The header, or the same problem that `read_photo` would give for a file that can't be opened.
     """
-    loaded = _load(folder, path)
+    loaded = _load(root, path)
     return loaded if isinstance(loaded, Problem) else loaded[1]
+
+
+def header_and_sha256(root: PhotosRoot, path: str) -> tuple[FileHeader, str] | Problem:
+    """`photo_header` and `photo_sha256` of one reading."""
+    loaded = _load(root, path)
+    return loaded if isinstance(loaded, Problem) else (loaded[1], hashlib.sha256(loaded[0]).hexdigest())
 
 
 def file_sha256(path: Path) -> str:
@@ -69,14 +75,14 @@ def file_sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def photo_sha256(folder: Path, path: str) -> str | Problem:
+def photo_sha256(root: PhotosRoot, path: str) -> str | Problem:
     """The SHA-256 of a photo's file in hex, or the problem that `read_photo` would give without decoding it."""
-    loaded = _load(folder, path)
-    return loaded if isinstance(loaded, Problem) else hashlib.sha256(loaded[0]).hexdigest()
+    found = header_and_sha256(root, path)
+    return found if isinstance(found, Problem) else found[1]
 
 
-def _load(folder: Path, path: str) -> tuple[bytes, FileHeader] | Problem:
-    data = _read_inside(folder, path)
+def _load(root: PhotosRoot, path: str) -> tuple[bytes, FileHeader] | Problem:
+    data = read_bytes(root, path)
     if isinstance(data, Problem):
         return data
     try:
@@ -86,27 +92,6 @@ def _load(folder: Path, path: str) -> tuple[bytes, FileHeader] | Problem:
     except CutOffError:
         return _problem(path, "the file is cut off before its end; ask the seller to send it again")
     return _size_problem(path, header) or (data, header)
-
-
-def _read_inside(folder: Path, path: str) -> bytes | Problem:
-    """The file's bytes, provided that it lies in the folder once every link is followed."""
-    root = folder.resolve()
-    try:
-        target = (root / path).resolve()
-        if not target.is_relative_to(root):
-            return _problem(path, "the path leads out of the listings' folder, so the file was not opened")
-        status = target.stat()
-        if not stat.S_ISREG(status.st_mode):
-            return _problem(path, "there is no such photo file")
-        if status.st_size == 0:
-            return _problem(path, "the file is empty (zero bytes)")
-        if status.st_size > MAX_FILE_BYTES:
-            return _problem(path, f"the file is larger than {MAX_FILE_BYTES // 1_000_000} MB, so it was not opened")
-        return target.read_bytes()
-    except FileNotFoundError:
-        return _problem(path, "there is no such photo file")
-    except (OSError, ValueError, RuntimeError) as err:  # no right to read; NUL in the path; a loop of links
-        return _problem(path, f"the file can't be opened ({type(err).__name__})")
 
 
 def _size_problem(path: str, header: FileHeader) -> Problem | None:

@@ -100,7 +100,7 @@ def read_dossier(session: Session, listing: tables.Listing) -> Dossier:
 
 
 def photo_place(session: Session, sha256: str) -> tuple[str, str] | None:
-    """Where a photo's file lies: the folder, and the path in it; None if no listing has it."""
+    """Where a photo's file lies: the folder or addresses as text, and the path in it; None if no listing has it."""
     found = session.execute(
         select(tables.Run.photos_root, tables.ListingPhoto.path)
         .join(tables.Run, tables.Run.id == tables.ListingPhoto.run_id)

@@ -8,8 +8,8 @@ A look drawn by chance stands for all listings that it was drawn from.
 
 from __future__ import annotations
 
+import hashlib
 import json
-import shutil
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,8 +21,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from pipeline.cues import CUES
-from pipeline.domain import PartName
-from pipeline.intake import file_sha256
+from pipeline.domain import PartName, Problem
+from pipeline.intake import read_bytes, root_from_text
 from pipeline.records.random_looks import stands_for
 from pipeline.records.tables import Correction, Decision, Listing, ListingPhoto, Part, PartCue, Photo, Run
 from pipeline.records.words import State
@@ -102,12 +102,16 @@ def _take(session: Session, folder: _Folder, listing: Listing) -> bool:
         .where(ListingPhoto.listing_id == listing.id)
         .order_by(ListingPhoto.position)
     ).all()
-    if not all(file_sha256(Path(root) / path) == photo.sha256 for photo, path, root in photos):
-        return False
-    names, numbers = [], {}
+    files = []
     for photo, path, root in photos:
+        data = read_bytes(root_from_text(root), path)
+        if isinstance(data, Problem) or hashlib.sha256(data).hexdigest() != photo.sha256:
+            return False
+        files.append((photo, path, data))
+    names, numbers = [], {}
+    for photo, path, data in files:
         names.append(f"photos/{photo.sha256[:20]}{Path(path).suffix.lower()}")
-        shutil.copyfile(Path(root) / path, folder.out / names[-1])
+        (folder.out / names[-1]).write_bytes(data)
         numbers[photo.sha256] = len(folder.images) + 1
         size = {"width": photo.width, "height": photo.height}
         folder.images.append({"id": len(folder.images) + 1, "file_name": names[-1], **size})

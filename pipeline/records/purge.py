@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import delete, func, select, update
 from sqlalchemy.orm import Session
 
+from pipeline.intake import root_from_text
 from pipeline.records import tables
 from pipeline.records.database import Store
 
@@ -19,7 +20,7 @@ _AT_ONCE = 300
 
 @dataclass(frozen=True, slots=True)
 class OldPhoto:
-    """A photo that no scan has met since, and the files in which it lay."""
+    """A photo that no scan has met since, and the files in which it lay; what lies elsewhere is not ours to remove."""
 
     sha256: str
     files: tuple[Path, ...]
@@ -68,4 +69,5 @@ def _files(session: Session, sha256: str) -> list[Path]:
         .join(tables.Run, tables.Run.id == tables.ListingPhoto.run_id)
         .where(tables.ListingPhoto.sha256 == sha256)
     )
-    return [Path(root) / path for root, path in rows]
+    roots = ((root_from_text(root), path) for root, path in rows)
+    return [root / path for root, path in roots if isinstance(root, Path)]

@@ -30,7 +30,7 @@ from pipeline.domain import (
     Problem,
     ReuseMatch,
 )
-from pipeline.intake import photo_header
+from pipeline.intake import PhotosRoot, for_each, header_and_sha256, root_as_text
 from pipeline.records import tables
 from pipeline.records.adding import add_missing
 from pipeline.records.database import Store
@@ -55,7 +55,7 @@ def take_in(
     records: Store,
     run_dir: Path,
     listings: Mapping[str, Listing],
-    photos_root: Path,
+    photos_root: PhotosRoot,
     now: datetime,
     house: House | None = None,
 ) -> TakenIn:
@@ -65,7 +65,7 @@ def take_in(
         records: where to.
         run_dir: the run's folder.
         listings: by listing_id, as the listings file has them.
-        photos_root: the folder that photo paths are relative to.
+        photos_root: the folder that photo paths are relative to, or the addresses that photos lie under.
         now: the moment to write down.
         house: as it was started, says how many looks are drawn by chance unless that was changed on the page; the usual
             house if None.
@@ -84,7 +84,7 @@ def take_in_each(
     records: PatientStore,
     run_dir: Path,
     listings: Iterable[Listing],
-    photos_root: Path,
+    photos_root: PhotosRoot,
     now: datetime,
     house: House | None = None,
 ) -> TakenIn:
@@ -108,15 +108,15 @@ def take_in_each(
             # A path means a file of this night alone: photos of earlier nights lie in other folders.
             matches = [match for one in lot for match in one.assessment.reuse]
             tonight = {match for match in matches if run.has(match.other_listing_id)}
-            paths = {match.other_photo for match in tonight}.union(*(one.photos for one in some))
-            files = {path: _look_up(photos_root, path) for path in sorted(paths)}
+            paths = sorted({match.other_photo for match in tonight}.union(*(one.photos for one in some)))
+            files = dict(zip(paths, for_each(_look_up, photos_root, paths), strict=True))
             new += records.write(_take, run_id, files, lot, tonight)
             known += len(some)
     records.write(_end, run_id, house or House())
     return TakenIn(known, new)
 
 
-def _begin(session: Session, run_dir: Path, fingerprint: str, photos_root: Path, now: datetime) -> int | None:
+def _begin(session: Session, run_dir: Path, fingerprint: str, photos_root: PhotosRoot, now: datetime) -> int | None:
     """The run's number; None if it was taken in as a whole before."""
     run = session.scalar(select(tables.Run).where(tables.Run.fingerprint == fingerprint))
     if run is None:
@@ -124,7 +124,7 @@ def _begin(session: Session, run_dir: Path, fingerprint: str, photos_root: Path,
         run = tables.Run(
             name=run_dir.resolve().name,
             fingerprint=fingerprint,
-            photos_root=str(photos_root.resolve()),
+            photos_root=root_as_text(photos_root),
             model=about.model,
             rules=about.rules,
             taken_in_at=now,
@@ -347,12 +347,12 @@ def _fill(row: tables.Listing, one: Assessment, listing: Listing) -> None:
     row.expected_loss = one.probability * price if price is not None and math.isfinite(price) else 0.0
 
 
-def _look_up(root: Path, path: str) -> tables.Photo | Problem:
-    header = photo_header(root, path)  # refuses what lies outside the folder, before the file is read here
-    if isinstance(header, Problem):
-        return header
+def _look_up(root: PhotosRoot, path: str) -> tables.Photo | Problem:
+    found = header_and_sha256(root, path)
+    if isinstance(found, Problem):
+        return found
+    header, sha256 = found
     width, height = header.upright_wh
-    sha256 = hashlib.sha256((root / path).read_bytes()).hexdigest()
     return tables.Photo(sha256=sha256, width=width, height=height)
 
 

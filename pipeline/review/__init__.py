@@ -11,7 +11,7 @@ import uvicorn
 
 from pipeline import store
 from pipeline.fitting_night import read_fitting_night
-from pipeline.intake import NothingToDo, read_listings
+from pipeline.intake import NothingToDo, photos_from, read_listings
 from pipeline.records import people
 from pipeline.records.database import Store, store_url
 from pipeline.records.house import House
@@ -58,9 +58,17 @@ def serve(options: Serving, say: Callable[[str], None]) -> None:
     try:
         listings = _listings_file(options)
         read, _problems = read_listings(listings)
+        elsewhere = store.read_about(options.run_dir).photos
         moment = datetime.now(UTC)
         named = {one.listing_id: one for one in read}
-        taken = take_in(records, options.run_dir, named, listings.parent, moment, options.house)
+        taken = take_in(
+            records,
+            options.run_dir,
+            named,
+            photos_from(elsewhere.split()) if elsewhere else listings.parent,
+            moment,
+            options.house,
+        )
         say(
             f"{taken.listings} listings taken in, {taken.new} of them new."
             if taken.listings

@@ -12,7 +12,7 @@ from cachetools import LRUCache
 from PIL import Image, ImageOps
 
 from pipeline.domain import Box, HeatMap, PartName, Photo, Problem
-from pipeline.intake import read_photo
+from pipeline.intake import read_photo, root_from_text
 from pipeline.part_picture import part_picture
 
 WIDTHS = (120, 900, 1800)  # px of the longer side: small, on the page, close up
@@ -53,7 +53,7 @@ class Gallery:
 
 def read_whole(root: str, path: str, sha256: str) -> Photo | None:
     """The photo, if the file is still the one that was taken in."""
-    photo = read_photo(Path(root), path, sha256)
+    photo = read_photo(root_from_text(root), path, sha256)
     return None if isinstance(photo, Problem) else photo
 
 

@@ -1,6 +1,6 @@
 """A night's scan as it is run by a timer: one at a time, through the store, with its outcome told."""
 
-from pipeline.running.nightly import NightOrder, NightOutcome, open_if_there, open_store, run_night
+from pipeline.running.nightly import NightOrder, NightOutcome, open_if_there, run_night
 from pipeline.running.planning import Plan, plan_night
 from pipeline.running.purging import Purged, purge
 from pipeline.running.telling import JsonLog, write_metrics, write_report
@@ -12,7 +12,6 @@ __all__ = [
     "Plan",
     "Purged",
     "open_if_there",
-    "open_store",
     "plan_night",
     "purge",
     "run_night",

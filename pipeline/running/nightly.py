@@ -18,7 +18,7 @@ from pipeline.records.database import Store, store_url
 from pipeline.records.patience import Patience, PatientStore
 from pipeline.records.take_in import TakenIn, take_in_each
 from pipeline.records.turns import Busy, only_scan
-from pipeline.scan import Means, Night, NightDone, OnProgress, Pool, scan_night
+from pipeline.scan import Engine, Means, Night, NightDone, OnProgress, scan_night
 
 LOCK = ".scanning"
 
@@ -48,7 +48,7 @@ class NightOutcome:
 
 def run_night(
     order: NightOrder,
-    pool: Pool,
+    pool: Engine,
     evidence: EvidenceConfig,
     on_progress: OnProgress,
     say: Callable[[str], None],
@@ -58,7 +58,7 @@ def run_night(
 
     Args:
         order: what, where to.
-        pool: the workers.
+        pool: what looks at photos.
         evidence: the weights.
         on_progress: called with (photos done, photos in all).
         say: told what a person should know while it runs.
@@ -83,7 +83,7 @@ def run_night(
         done = scan_night(night, Means(records, pool, evidence, index_dir, now), on_progress)
         taken = None
         if order.store_url is not None:
-            taken = take_in_each(records, night.out, _listings(night.listings), night.listings.parent, now())
+            taken = take_in_each(records, night.out, _listings(night.listings), pool.photos_root, now())
     return NightOutcome(done, taken)
 
 
@@ -112,14 +112,13 @@ def open_store(url: str, patience_s: float, say: Callable[[str], None]) -> Patie
         raise NothingToDo(f"{err}; a PostgreSQL store needs: pip install -r requirements/review.txt") from err
 
 
-def open_if_there(url: str | None, out: Path, patience_s: float, say: Callable[[str], None]) -> PatientStore | None:
-    """The store that a scan would go through, where there is one already; no SQLite file is made.
+def open_if_there(url: str, patience_s: float, say: Callable[[str], None]) -> PatientStore | None:
+    """The store of that name, where there is one already; no SQLite file is made.
 
     Raises:
         NothingToDo: as for `open_store`.
         OSError: as for `open_store`.
     """
-    url = url or store_url(out)
     file = url.removeprefix("sqlite:///")
     return None if file != url and not Path(file).is_file() else open_store(url, patience_s, say)
 

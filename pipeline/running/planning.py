@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Problem
-from pipeline.intake import photo_sha256
+from pipeline.intake import PhotosRoot, for_each, photo_sha256
 from pipeline.records.looks import LookKey, known_looks
 from pipeline.records.patience import PatientStore
 from pipeline.running.telling import REPORT
@@ -32,6 +32,7 @@ class Plan:
 
 def plan_night(
     listings: Path,
+    photos_root: PhotosRoot,
     wanted: Wanted,
     sheets: Mapping[str, ReferenceSheet],
     models_dir: Path,
@@ -43,6 +44,7 @@ def plan_night(
 
     Args:
         listings: the export.
+        photos_root: where its photos lie.
         wanted: which of its listings.
         sheets: reference sheets by maker.
         models_dir: the networks.
@@ -59,7 +61,7 @@ def plan_night(
         spool.fill(listings, sheets, wanted, lambda problem: None)
         done = 0
         for entry in spool.read_listings():
-            found = [photo_sha256(listings.parent, path) for path in entry.listing.photos]
+            found = for_each(photo_sha256, photos_root, entry.listing.photos)
             keys = {LookKey(one, judges[entry.listing.maker]) for one in found if not isinstance(one, Problem)} - new
             new |= keys - (records.read(known_looks, keys) if records else set())
             done += len(found)

@@ -19,7 +19,7 @@ from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig
 from pipeline.domain import ListingReadings, PartReading, Problem
 from pipeline.evidence import assess, doubts_tonight
-from pipeline.intake import CHANGED, photo_sha256
+from pipeline.intake import CHANGED, for_each, photo_sha256
 from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.one_processor import use_one_processor
 from pipeline.ranking import place_in_queue
@@ -35,12 +35,13 @@ from pipeline.records.looks import (
     read_looks,
 )
 from pipeline.records.patience import PatientStore
+from pipeline.scan.engine import Engine
 from pipeline.scan.judge import judges_of
 from pipeline.scan.looking import PhotoJob, Seen
 from pipeline.scan.night import notices_of, readings_of
 from pipeline.scan.reuse import Reuse, search_for_reuse
 from pipeline.scan.spool import PhotoFile, Spool, Spooled, Wanted
-from pipeline.scan.workers import TRIES, Outcome, Pool, SetAside
+from pipeline.scan.workers import TRIES, Outcome, SetAside
 from pipeline.store import RunAbout, RunWriter
 
 OnProgress = Callable[[int, int], None]
@@ -65,7 +66,7 @@ class Means:
     """What a night is scanned with. `now` is only written down; nothing depends on it."""
 
     records: PatientStore
-    pool: Pool
+    pool: Engine
     evidence: EvidenceConfig
     index_dir: Path  # of earlier photos
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
@@ -215,14 +216,11 @@ class _Scanning:
 
     def _with_files(self, entries: Iterable[Spooled]) -> Iterator[Spooled]:
         """The listings with what their photo files are."""
-        root = self._means.pool.photos_root
-        for entry in entries:
-            files = ((path, photo_sha256(root, path)) for path in entry.listing.photos)
-            photos = tuple(
-                PhotoFile(path, problem=found.reason) if isinstance(found, Problem) else PhotoFile(path, found)
-                for path, found in files
-            )
-            yield replace(entry, photos=photos)
+        for some in _some_at_once(entries):
+            paths = [path for entry in some for path in entry.listing.photos]
+            found = iter(for_each(photo_sha256, self._means.pool.photos_root, paths))
+            for entry in some:
+                yield replace(entry, photos=tuple(_file_of(path, next(found)) for path in entry.listing.photos))
 
     def _note_showings(self, entries: Collection[Spooled]) -> None:
         now = self._means.now()
@@ -279,6 +277,10 @@ class _Scanning:
 
     def _tell_progress(self) -> None:
         self._on_progress(self._counts.not_to_do + self._counts.looked_at, self._counts.photos)
+
+
+def _file_of(path: str, found: str | Problem) -> PhotoFile:
+    return PhotoFile(path, problem=found.reason) if isinstance(found, Problem) else PhotoFile(path, found)
 
 
 def _some_at_once(entries: Iterable[Spooled]) -> Iterator[list[Spooled]]:

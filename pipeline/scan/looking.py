@@ -10,7 +10,7 @@ from pipeline.classify.part_reader import load_part_reader
 from pipeline.config import ReferenceSheet
 from pipeline.detect import load_detector
 from pipeline.domain import PartReading, Photo, Problem
-from pipeline.intake import read_photo
+from pipeline.intake import PhotosRoot, read_photo
 from pipeline.photo_reuse import Fingerprint, fingerprint
 from pipeline.scan.tab_place import plan_of, with_tab_position
 
@@ -35,7 +35,7 @@ class Seen:
 class Looker:
     """The networks and the sheets, loaded once."""
 
-    def __init__(self, models_dir: Path, photos_root: Path, sheets: Mapping[str, ReferenceSheet]) -> None:
+    def __init__(self, models_dir: Path, photos_root: PhotosRoot, sheets: Mapping[str, ReferenceSheet]) -> None:
         """Load the networks, one processor thread each.
 
         Raises:

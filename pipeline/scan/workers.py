@@ -12,10 +12,12 @@ from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from pathlib import Path
-from typing import Protocol
+from types import TracebackType
+from typing import Protocol, Self
 
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Problem
+from pipeline.intake import PhotosRoot
 from pipeline.one_processor import use_one_processor
 from pipeline.scan.looking import Looker, PhotoJob, Seen
 
@@ -49,7 +51,7 @@ class Looks(Protocol):
         """Read a photo and judge what it shows."""
 
 
-MakeLooker = Callable[[Path, Path, Mapping[str, ReferenceSheet]], Looks]
+MakeLooker = Callable[[Path, PhotosRoot, Mapping[str, ReferenceSheet]], Looks]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ class Pool:
     """How many workers, what each loads, how long a photo may take, and how much memory a worker (None: any)."""
 
     models_dir: Path
-    photos_root: Path
+    photos_root: PhotosRoot
     sheets: Mapping[str, ReferenceSheet]
     workers: int
     photo_limit_s: float = 60.0
@@ -74,36 +76,57 @@ class Pool:
         Raises:
             RuntimeError: if a worker can't start.
         """
-        line = _Line(enumerate(jobs))
-        members: list[_Member] = []
+        with Crew(self) as crew:
+            yield from crew.look_at_all(jobs)
+
+
+class Crew:
+    """A pool's worker processes, kept from one lot of photos to the next. Use it as a context."""
+
+    def __init__(self, pool: Pool) -> None:
+        """Start none yet: workers come with the photos."""
+        self._pool = pool
+        self._members: list[_Member] = []
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End the workers, whatever they are at."""
+        for member in self._members:
+            member.stop()
+        self._members.clear()
+
+    def look_at_all(self, jobs: Iterable[PhotoJob]) -> Iterator[tuple[int, Outcome]]:
+        """As `Pool.look_at_all`; take it to its end before the next lot."""
+        line, members, most = _Line(enumerate(jobs)), self._members, self._pool.workers
         failed_starts = 0
-        try:
-            while line.has_more() or any(member.held for member in members):
-                if len(members) < self.workers and line.has_more():
-                    members.append(_Member(self))
-                for member in members:
-                    member.feed(line)
-                is_starting = len(members) < self.workers and line.has_more()
-                wait([member.connection for member in members], timeout=0 if is_starting else 1.0)
-                for number, member in enumerate(members):
-                    for job, outcome in member.outcomes():
-                        yield from line.settled(job, outcome)
-                    fault = member.fault()
-                    if fault is None:
-                        continue
-                    failed_starts = 0 if member.is_ready else failed_starts + 1
-                    if failed_starts == TRIES:
-                        raise RuntimeError("a worker process could not start; the lines above say why")
-                    # The oldest: a worker looks at its photos in turn. One that never began has none to blame.
-                    blamed = [member.held.popleft()] if member.is_ready and member.held else []
-                    line.take_back(member.held)
-                    member.stop()
-                    members[number] = _Member(self)
-                    for job in blamed:
-                        yield from line.settled(job, fault)
-        finally:
+        while line.has_more() or any(member.held for member in members):
+            if len(members) < most and line.has_more():
+                members.append(_Member(self._pool))
             for member in members:
+                member.feed(line)
+            is_starting = len(members) < most and line.has_more()
+            wait([member.connection for member in members], timeout=0 if is_starting else 1.0)
+            for number, member in enumerate(members):
+                for job, outcome in member.outcomes():
+                    yield from line.settled(job, outcome)
+                fault = member.fault()
+                if fault is None:
+                    continue
+                failed_starts = 0 if member.is_ready else failed_starts + 1
+                if failed_starts == TRIES:
+                    raise RuntimeError("a worker process could not start; the lines above say why")
+                # The oldest: a worker looks at its photos in turn. One that never began has none to blame.
+                blamed = [member.held.popleft()] if member.is_ready and member.held else []
+                line.take_back(member.held)
                 member.stop()
+                members[number] = _Member(self._pool)
+                for job in blamed:
+                    yield from line.settled(job, fault)
 
 
 class _Line:
@@ -211,7 +234,7 @@ def _work(
     connection: Connection,
     make_looker: MakeLooker,
     models_dir: Path,
-    photos_root: Path,
+    photos_root: PhotosRoot,
     sheets: Mapping[str, ReferenceSheet],
     memory_mb: int | None,
 ) -> None:

@@ -132,6 +132,18 @@ def test_options_reach_the_scan(tmp_path, seen):
     assert order.night.wanted == scan.Wanted(datetime(2026, 1, 2, tzinfo=UTC), 7)
 
 
+def test_a_cluster_may_look_and_photos_may_lie_elsewhere(tmp_path, seen, monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: name)  # as if Ray were installed
+    night, out = a_night(tmp_path, a_row()), tmp_path / "out"
+    run("scan", night, "--out", out, "--engine", "ray", "--ray-address", "host:6379", "--photos-from", tmp_path)
+    engine = seen["pool"]
+    assert isinstance(engine, scan.OnRay)
+    assert (engine.address, engine.workers) == ("host:6379", None)
+    assert str(engine.photos_root) == store.read_about(out).photos == f"file://{tmp_path}/"
+    run("scan", night, "--out", out, "--engine", "ray", "--workers", "40")
+    assert (seen["pool"].workers, seen["pool"].photos_root, store.read_about(out).photos) == (40, tmp_path, "")
+
+
 def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
     run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--contact-sheet", "3")
     assert {"contact_sheet.jpg", "contact_sheet.html"} <= {path.name for path in (tmp_path / "out").iterdir()}
@@ -146,6 +158,11 @@ def test_a_contact_sheet_is_drawn_when_asked_for(tmp_path, seen):
         (("scan", "listings.jsonl", "--out", "out", "--models", "gone"), "no folder of networks"),
         (("scan", "listings.jsonl", "--out", "out", "--configs", "gone"), "cannot be read"),
         (("evaluate", "gone", "--out", "out"), "there is no such file"),
+        (
+            ("scan", "listings.jsonl", "--out", "out", "--photos-from", "ftp://host/p"),
+            "https, http, s3, gs and folders",
+        ),
+        (("scan", "listings.jsonl", "--out", "out", "--engine", "ray", "--ray-address", "ray://h:1"), "name HOST:PORT"),
     ],
 )
 def test_where_nothing_can_be_done_one_line_says_why_and_the_status_is_2(
@@ -215,6 +232,14 @@ def test_a_dry_run_says_what_would_be_done_and_writes_nothing(tmp_path, seen, ca
     assert "2 listings with 2 photos; 0 of these would be looked at" in capsys.readouterr().out
     assert set(tmp_path.iterdir()) == before
     assert "order" not in seen
+
+
+def test_a_purge_of_a_store_that_is_not_there_says_so_and_makes_none(tmp_path, capsys):
+    assert run("purge", "--store", f"sqlite:///{tmp_path}/stroe.db", "--older-than", "90") == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "there is no such store" in err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capsys):

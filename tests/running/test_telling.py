@@ -56,7 +56,9 @@ def test_the_report_and_the_figures_tell_what_came_in_and_what_was_done_with_it(
 
 def a_plan(listings: Path, root: Path, records: PatientStore | None) -> Plan:
     pool = here_pool(root)
-    return plan_night(listings, Wanted(), SHEETS, pool.models_dir, records, root / "out", lambda done, total: None)
+    return plan_night(
+        listings, root, Wanted(), SHEETS, pool.models_dir, records, root / "out", lambda done, total: None
+    )
 
 
 def test_a_plan_says_what_would_be_looked_at_and_how_long_that_took_before(tmp_path):

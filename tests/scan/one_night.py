@@ -1,17 +1,20 @@
 """One night in a process of its own, to be killed: `python -m tests.scan.one_night LISTINGS OUT URL [LIMIT_BYTES]`.
 
-Status 0 where it came to its end, 2 where it told in one line why it could not.
+With `--ray ADDRESS` a cluster looks at the photos, with `--photos-from URL` they lie there. Status 0 where it came to
+its end, 2 where it told in one line why it could not.
 """
 
 from __future__ import annotations
 
+import argparse
 import resource
 import sys
 from pathlib import Path
 
-from pipeline.intake import NothingToDo
+from pipeline.intake import NothingToDo, photos_from
 from pipeline.running import NightOrder, run_night
 from pipeline.running import nightly as nightly_module
+from pipeline.scan import OnRay
 from pipeline.scan.batch import Night, scan_with
 from pipeline.scan.workers import Pool
 from pipeline.store import RunAbout
@@ -20,15 +23,27 @@ from tests.scan.nights import SHEETS
 from tests.scan.stand_ins import Slow
 
 
-def main(listings: str, out: str, url: str, most_bytes: str | None = None) -> int:
-    if most_bytes is not None:  # what is larger cannot be written, as on a full disk
-        resource.setrlimit(resource.RLIMIT_FSIZE, (int(most_bytes), resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("listings", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("url")
+    parser.add_argument("most_bytes", nargs="?", type=int)
+    parser.add_argument("--ray")
+    parser.add_argument("--window", type=int, default=8000)
+    parser.add_argument("--photos-from")
+    parser.add_argument("--models", type=Path, default=Path("models"))
+    asked = parser.parse_args()
+    if asked.most_bytes is not None:  # what is larger cannot be written, as on a full disk
+        resource.setrlimit(resource.RLIMIT_FSIZE, (asked.most_bytes, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
     nightly_module.scan_night = scan_with  # no networks are looked for
-    Path(out).mkdir(exist_ok=True)
-    pool = Pool(Path("models"), Path(listings).parent, SHEETS, 1, make_looker=Slow)
-    night = Night(Path(listings), Path(out), RunAbout("listings.jsonl", "m", "r"))
+    asked.out.mkdir(exist_ok=True)
+    photos = photos_from([asked.photos_from]) if asked.photos_from else asked.listings.parent
+    pool = Pool(asked.models, photos, SHEETS, 1, make_looker=Slow)
+    engine = OnRay(pool, asked.ray, window=asked.window) if asked.ray else pool
+    night = Night(asked.listings, asked.out, RunAbout("listings.jsonl", "m", "r"))
     try:
-        run_night(NightOrder(night, url, 100.0), pool, evidence(), lambda done, total: None, print)
+        run_night(NightOrder(night, asked.url, 100.0), engine, evidence(), lambda done, total: None, print)
     except (NothingToDo, OSError) as err:
         print(f"{type(err).__name__}: {err}", file=sys.stderr)
         return 2
@@ -36,4 +51,4 @@ def main(listings: str, out: str, url: str, most_bytes: str | None = None) -> in
 
 
 if __name__ == "__main__":
-    sys.exit(main(*sys.argv[1:]))
+    sys.exit(main())

@@ -37,8 +37,8 @@ def started(listings: Path, out: Path, url: str, *more: str) -> subprocess.Popen
     return subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
-def ended(process: subprocess.Popen[str]) -> tuple[int, str]:
-    _, err = process.communicate(timeout=120)
+def ended(process: subprocess.Popen[str], limit_s: float = 120) -> tuple[int, str]:
+    _, err = process.communicate(timeout=limit_s)
     return process.returncode, err
 
 
@@ -223,8 +223,8 @@ def test_with_the_shipped_networks_a_killed_scan_goes_on_and_ends_alike(tmp_path
     assert files_of(out) == files_of(tmp_path / "whole")
 
 
-def until(happens) -> None:
-    for _ in range(600):
+def until(happens, limit_s: float = 30) -> None:
+    for _ in range(round(limit_s / 0.05)):
         if happens():
             return
         time.sleep(0.05)

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.domain import Problem
 from pipeline.scan.looking import PhotoJob, Seen
-from pipeline.scan.workers import Pool
+from pipeline.scan.workers import Crew, Pool
 from tests.scan.stand_ins import ByName
 
 LIMIT_S = 1.0
@@ -31,6 +31,19 @@ def test_every_photo_is_looked_at_once_whatever_the_others_do():
     assert "longer than 1 s" in reasons["stall"]
     assert "ValueError: odd photo" in reasons["fail"]
     assert reasons["bad"] == "not a picture"
+
+
+def test_workers_stay_from_one_lot_of_photos_to_the_next_and_a_crash_costs_one_of_them():
+    pool = Pool(Path("models"), Path(), {}, 1, photo_limit_s=LIMIT_S, make_looker=ByName)
+    processes = []
+    with Crew(pool) as crew:
+        for names in (["a", "b"], ["c"], ["crash"], ["d"]):
+            found = list(crew.look_at_all(PhotoJob(name, "quillmere") for name in names))
+            assert [place for place, _ in found] == list(range(len(names)))
+            processes += [member.process for member in crew._members]
+    first, second, *_, last = (process.pid for process in processes)
+    assert first == second != last
+    assert not any(process.is_alive() for process in processes)
 
 
 def test_no_photos_need_no_workers():
