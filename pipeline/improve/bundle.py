@@ -20,7 +20,7 @@ from pipeline.classify.heads import HEADS, head_slices
 from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
 from pipeline.domain import ListingReadings
 from pipeline.evaluate.labelled import PairTruth
-from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
+from pipeline.evidence import doubts_tonight, raw_log10_lrs
 from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
@@ -109,7 +109,7 @@ def refit_evidence(
     shares = updated_shares(shares_in(start), rows, recipe.weight_of_start)
     weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
     tonight = doubts_tonight(known, sheets, weighed)
-    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in known]
+    raw = raw_log10_lrs(known, sheets, weighed, tonight)
     weight = np.array([pair.stands_for for pair in pairs])
     calibration = fit_calibration(raw, kinds, segments=1, ridge=5.0, share=float((weight * kinds).sum() / weight.sum()))
     return FittedEvidence(shares, calibration, f"{len(known)} listings, {int(kinds.sum())} of them counterfeit")
