@@ -35,7 +35,7 @@ from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence.learn import with_learned
 from pipeline.improve.bundle import fit_temperatures_of_heads, refit_evidence
 from pipeline.improve.crops import stacked
-from pipeline.improve.quarter_bank import NEW_KIND, NEWS_FROM, TO_MEASURE, WEEKS, bank_of
+from pipeline.improve.quarter_bank import NEW_KIND, NEWS_FROM, TO_MEASURE, WEEKS, draw_bank, read_bank
 from pipeline.improve.quarter_days import (
     REVIEWS,
     Arm,
@@ -201,9 +201,8 @@ def one_quarter(options: argparse.Namespace, seed: int) -> dict[str, list[list[D
     if not kept.exists():
         torch.set_num_threads(1)  # small products: more threads mostly wait for each other
         weights = options.models / "parts.safetensors"
-        bank = bank_of(seed, options.configs, weights, options.out / "bank", 1, lambda _done, _total: None)
         sheet = next(iter(load_sheets(options.configs).values()))
-        world = World(bank, sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml"))
+        world = World(read_bank(seed, options.out / "bank"), sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml"))
         card, evidence = read_card(options.models, "parts", PartsCard), load_evidence(options.configs / "evidence.yaml")
         network = load_network(PartNetwork, weights).eval()
         ignorant = Arm(without_news(network, seed), card, evidence)
@@ -231,7 +230,7 @@ def main() -> None:
     weights = options.models / "parts.safetensors"
     for seed in options.seeds:
         with progress(f"drawing crops of seed {seed}", console) as tell:
-            bank_of(seed, options.configs, weights, options.out / "bank", options.workers, tell)
+            draw_bank(seed, options.configs, weights, options.out / "bank", options.workers, tell)
     with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
         found = pool.map(partial(one_quarter, options), options.seeds, chunksize=1)
     quarters = Quarters({arm: [of_seed[arm] for of_seed in found] for arm in (WITHOUT, WITH, KNOWING)})

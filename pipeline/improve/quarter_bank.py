@@ -82,10 +82,10 @@ def _how_many(week: int, part: PartName, cue: str) -> int:
     return round(a_week * _MEASURED) if week == TO_MEASURE else a_week
 
 
-def bank_of(
+def draw_bank(
     seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress
-) -> list[BankCrop]:
-    """Draw the bank, or read what an earlier run drew into `folder`.
+) -> None:
+    """Draw what is missing of a seed's crops.
 
     Args:
         seed: the same seed draws the same crops.
@@ -97,11 +97,19 @@ def bank_of(
     """
     folder.mkdir(parents=True, exist_ok=True)
     plans = plan_bank(seed)
-    missing = [plan for plan in plans if not (folder / f"{plan.seed}.npz").exists()]
+    missing = [plan for plan in plans if not _place(folder, plan).exists()]
     with multiprocessing.get_context("spawn").Pool(workers, _start, (configs, weights, folder)) as pool:
         for done, _ in enumerate(pool.imap_unordered(_draw, missing), 1):
             on_progress(len(plans) - len(missing) + done, len(plans))
-    return [_read(folder, plan) for plan in plans]
+
+
+def read_bank(seed: int, folder: Path) -> list[BankCrop]:
+    """A seed's crops, as `draw_bank` kept them in the folder."""
+    return [_read(folder, plan) for plan in plan_bank(seed)]
+
+
+def _place(folder: Path, plan: Plan) -> Path:
+    return folder / f"{plan.seed}.npz"
 
 
 _worker: dict[str, Any] = {}
@@ -141,9 +149,9 @@ def _draw(plan: Plan) -> None:
     tokens = _worker["features"].look(crop.pixels)
     draft = _worker["folder"] / f".{plan.seed}.npz"
     np.savez(draft, tokens=tokens, answers=answers, style=np.array(crop.pair.style))
-    draft.replace(_worker["folder"] / f"{plan.seed}.npz")
+    draft.replace(_place(_worker["folder"], plan))
 
 
 def _read(folder: Path, plan: Plan) -> BankCrop:
-    with np.load(folder / f"{plan.seed}.npz", allow_pickle=False) as kept:
+    with np.load(_place(folder, plan), allow_pickle=False) as kept:
         return BankCrop(plan, kept["tokens"], kept["answers"], str(kept["style"]))
