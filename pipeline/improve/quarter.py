@@ -64,9 +64,7 @@ _WINDOW = 5  # weeks that are learned from
 def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Arm:
     """Heads trained from the start on the last weeks' labels; temperatures and evidence fitted to sellers kept back."""
     recent = [number for number in said.answers if world.bank[number].plan.week > week - _WINDOW]
-    fit, check = (
-        [number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True)
-    )
+    fit, check = ([number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True))
     recipe = world.recipe
     check_tokens = _labelled(world, check, said)
     network = train_heads(
@@ -202,7 +200,9 @@ def one_quarter(options: argparse.Namespace, seed: int) -> dict[str, list[list[D
         torch.set_num_threads(1)  # small products: more threads mostly wait for each other
         weights = options.models / "parts.safetensors"
         sheet = next(iter(load_sheets(options.configs).values()))
-        world = World(read_bank(seed, options.out / "bank"), sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml"))
+        world = World(
+            read_bank(seed, options.out / "bank"), sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml")
+        )
         card, evidence = read_card(options.models, "parts", PartsCard), load_evidence(options.configs / "evidence.yaml")
         network = load_network(PartNetwork, weights).eval()
         ignorant = Arm(without_news(network, seed), card, evidence)

@@ -82,9 +82,7 @@ def _how_many(week: int, part: PartName, cue: str) -> int:
     return round(a_week * _MEASURED) if week == TO_MEASURE else a_week
 
 
-def draw_bank(
-    seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress
-) -> None:
+def draw_bank(seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress) -> None:
     """Draw what is missing of a seed's crops.
 
     Args:
