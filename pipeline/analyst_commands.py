@@ -294,7 +294,8 @@ def _weigh(options: argparse.Namespace) -> tuple[Weighed, Shelf]:
     else:
         worse = "; ".join(f"{one.what}: {one.figure} {one.in_use:.3f} to {one.candidate:.3f}" for one in weighed.worse)
         say(f"Candidate {weighed.candidate} is worse than {weighed.in_use} beyond noise: {worse}.")
-    names = ", ".join(one.listing_id for one in weighed.changed) or "none"
+    names = ", ".join(one.listing_id for one in weighed.changed[:_SHOWN]) or "none"
+    names += f" and {len(weighed.changed) - _SHOWN} more" if len(weighed.changed) > _SHOWN else ""
     say(f"Listings that changed sides: {names}. Read {options.out / 'compare.md'}; look at compare.png and changed/.")
     return weighed, shelf
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,7 @@ from pipeline.evidence.bayes import posterior
 from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.groups import share_out
 from pipeline.evidence.pooling import reading_vector
-from pipeline.evidence.seen import pooled, readings_by_cue
+from pipeline.evidence.seen import SeenReadings, pooled, readings_by_cue
 from pipeline.evidence.sentences import doubt_note, reason_sentence
 from pipeline.evidence.tonight import Doubt, Doubts, believed
 from pipeline.evidence.weights import CueTable, cue_log10_lr, cue_table, state_probabilities, telling_state
@@ -40,6 +40,9 @@ class _SeenCue:
     doubt: Doubt | None  # None where it took next to nothing away
 
 
+_Join = Callable[[Sequence[CueReading], EvidenceConfig, Doubt | None], _SeenCue | None]
+
+
 def assess(
     readings: ListingReadings, sheet: ReferenceSheet, evidence: EvidenceConfig, tonight: Doubts | None = None
 ) -> Assessment:
@@ -55,14 +58,7 @@ def assess(
         ValueError: if a reading names a cue or a state that does not exist.
     """
     found = readings_by_cue(readings, sheet, evidence)
-    doubts = tonight or {}
-    joined = (_joined(of_cue, evidence, doubts.get(name)) for name, of_cue in found.by_cue.items())
-    seen = [item for item in joined if item is not None]
-    seen = [item for item in (_unexplained(item, seen, evidence) for item in seen) if item is not None]
-
-    counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
-    calibrated = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
-    log10_lr = min(calibrated, _most_without_signs(seen, counted, evidence))
+    seen, counted, log10_lr = _weighed(found, evidence, tonight, _joined)
     probability = posterior(evidence.prior_counterfeit, log10_lr)
     not_seen = tuple(cue for cue in CUES if cue not in counted)
     return Assessment(
@@ -74,6 +70,67 @@ def assess(
         ask_for=photo_requests(not_seen, probability, evidence, style=found.style, texts=found.texts),
         reuse=readings.reuse,
     )
+
+
+def log10_lrs(
+    listings: Sequence[ListingReadings],
+    sheets: Mapping[str, ReferenceSheet],
+    evidence: EvidenceConfig,
+    tonight: Doubts | None = None,
+) -> list[float]:
+    """What `assess` says of each listing in a number, without its words, which take most of the time.
+
+    Args:
+        listings: as for `assess`; readings that several listings share, the same objects, are joined once.
+        sheets: reference sheets by maker.
+        evidence: as for `assess`.
+        tonight: as for `assess`.
+    """
+    return [log10_lr for _, log10_lr in _numbers(listings, sheets, evidence, tonight)]
+
+
+def raw_log10_lrs(
+    listings: Sequence[ListingReadings],
+    sheets: Mapping[str, ReferenceSheet],
+    evidence: EvidenceConfig,
+    tonight: Doubts | None = None,
+) -> list[float]:
+    """As `log10_lrs`, before calibration; what the calibration is fitted on."""
+    return [raw for raw, _ in _numbers(listings, sheets, evidence, tonight)]
+
+
+def _numbers(
+    listings: Sequence[ListingReadings],
+    sheets: Mapping[str, ReferenceSheet],
+    evidence: EvidenceConfig,
+    tonight: Doubts | None,
+) -> Iterator[tuple[float, float]]:
+    """Each listing's sum before calibration and after."""
+    known: dict[tuple[int, ...], tuple[Sequence[CueReading], _SeenCue | None]] = {}
+
+    def join(readings: Sequence[CueReading], config: EvidenceConfig, doubt: Doubt | None) -> _SeenCue | None:
+        which = tuple(id(reading) for reading in readings)
+        if which not in known:  # the readings are kept beside the answer, so that nothing else takes their ids
+            known[which] = (readings, _joined(readings, config, doubt))
+        return known[which][1]
+
+    for one in listings:
+        found = readings_by_cue(one, sheets[one.listing.maker], evidence)
+        _, counted, log10_lr = _weighed(found, evidence, tonight, join)
+        yield sum(counted.values()), log10_lr
+
+
+def _weighed(
+    found: SeenReadings, evidence: EvidenceConfig, tonight: Doubts | None, join: _Join
+) -> tuple[list[_SeenCue], dict[str, float], float]:
+    """The cues that say something, what each counts for, and what they come to together."""
+    doubts = tonight or {}
+    joined = (join(of_cue, evidence, doubts.get(name)) for name, of_cue in found.by_cue.items())
+    seen = [item for item in joined if item is not None]
+    seen = [item for item in (_unexplained(item, seen, evidence) for item in seen) if item is not None]
+    counted = share_out({item.cue: item.log10_lr for item in seen}, evidence.groups)
+    calibrated = calibrate(sum(counted.values()), evidence.calibration, evidence.bound_total_log10_lr)
+    return seen, counted, min(calibrated, _most_without_signs(seen, counted, evidence))
 
 
 def _most_without_signs(seen: Sequence[_SeenCue], counted: Mapping[str, float], evidence: EvidenceConfig) -> float:
@@ -91,11 +148,6 @@ def _is_weak(item: _SeenCue, evidence: EvidenceConfig) -> bool:
     """Whether a weak sign is what speaks here; one that a moderator has weighed by hand is no longer weak."""
     state = item.table.states[item.telling]
     return _kind(item, evidence) in (Kind.WEAK_SIGN, Kind.ODDITY) and state not in item.table.notes
-
-
-def raw_log10_lr(assessment: Assessment) -> float:
-    """The sum over an assessment's cues before calibration; what the calibration is fitted on."""
-    return sum(reason.log10_lr for reason in assessment.reasons)
 
 
 def _joined(readings: Sequence[CueReading], evidence: EvidenceConfig, doubt: Doubt | None) -> _SeenCue | None:

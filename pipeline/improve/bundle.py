@@ -20,7 +20,7 @@ from pipeline.classify.heads import HEADS, head_slices
 from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
 from pipeline.domain import ListingReadings
 from pipeline.evaluate.labelled import PairTruth
-from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
+from pipeline.evidence import doubts_tonight, raw_log10_lrs
 from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
@@ -82,6 +82,16 @@ def fit_temperatures_of_heads(
     return temperature
 
 
+def kept_as_it_was(pairs: Sequence[PairTruth], start: EvidenceConfig, recipe: EvidenceRecipe) -> FittedEvidence | None:
+    """The evidence in use where there are too few pairs of either kind to fit it to; None where there are enough."""
+    counterfeit = sum(pair.counterfeit for pair in pairs)
+    fewest = min(counterfeit, len(pairs) - counterfeit)
+    if fewest >= recipe.fewest_of_a_kind:
+        return None
+    why = f"as before: {fewest} pairs of the rarer kind to fit to, {recipe.fewest_of_a_kind} wanted"
+    return FittedEvidence(shares_in(start), start.calibration, why)
+
+
 def refit_evidence(
     readings: Sequence[ListingReadings],
     truth: Mapping[str, PairTruth],
@@ -100,16 +110,14 @@ def refit_evidence(
     """
     known = [one for one in readings if one.listing.listing_id in truth]
     pairs = [truth[one.listing.listing_id] for one in known]
+    if (kept := kept_as_it_was(pairs, start, recipe)) is not None:
+        return kept
     kinds = np.array([pair.counterfeit for pair in pairs], np.bool_)
-    fewest = min(int(kinds.sum()), int((~kinds).sum()))
-    if fewest < recipe.fewest_of_a_kind:
-        why = f"as before: {fewest} pairs of the rarer kind to fit to, {recipe.fewest_of_a_kind} wanted"
-        return FittedEvidence(shares_in(start), start.calibration, why)
     rows = [(pair.counterfeit, pair.cues, pair.stands_for) for pair in pairs]
     shares = updated_shares(shares_in(start), rows, recipe.weight_of_start)
     weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
     tonight = doubts_tonight(known, sheets, weighed)
-    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in known]
+    raw = raw_log10_lrs(known, sheets, weighed, tonight)
     weight = np.array([pair.stands_for for pair in pairs])
     calibration = fit_calibration(raw, kinds, segments=1, ridge=5.0, share=float((weight * kinds).sum() / weight.sum()))
     return FittedEvidence(shares, calibration, f"{len(known)} listings, {int(kinds.sum())} of them counterfeit")

@@ -255,7 +255,8 @@ def _draw(weighed: Weighed, path: Path) -> None:
         axes.plot([sign * one.low, sign * one.high], [place, place], color=colour, linewidth=2)
         axes.plot(sign * (one.candidate - one.in_use), place, "o", color=colour, markersize=4)
     axes.set_yticks(range(len(rows)), [f"{one.what}: {one.figure}" for one in rows], fontsize=7)
-    axes.set_xlabel("candidate less in use, turned so that right is better; bounds hold together at 95%")
+    axes.set_ylim(-0.7, len(rows) - 0.3)
+    axes.set_xlabel("to the right the candidate is better\nbounds hold for all rows together at 95%")
     said = "nothing worse beyond noise" if weighed.passes else f"{len(weighed.worse)} worse beyond noise"
     axes.set_title(f"Candidate {weighed.candidate} against {weighed.in_use}: {said}", loc="left")
     picture.supxlabel(CAUTION, fontsize=7, color=_GREY)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,19 +29,23 @@ PARTS = (PartName.TAB, PartName.LABEL, PartName.BUTTON, PartName.RIVET, PartName
 CUES_OF_PART: Mapping[PartName, tuple[str, ...]] = {
     part: tuple(CUE_OF_HEAD.get(head.name, head.name) for head in HEADS if part in head.parts) for part in PARTS
 }
+NEWS_FROM = 4  # the week from which on the new kind comes in
+TO_MEASURE = 0  # stands for a week whose crops nobody learns from: all weeks are measured on them
 _GENUINE = {PartName.TAB: 10, PartName.LABEL: 10, PartName.BUTTON: 8, PartName.RIVET: 12, PartName.ZIP: 8}
-_DEPARTING, _OF_NEW_KIND = 2, 10
+_DEPARTING, _OF_NEW_KIND = 2, 20
+_MEASURED = 2.5  # so many times as many crops to measure on as a week has
 _TRIES = 40
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A crop to draw: in which week, of which part, departing in which cue ("" for none)."""
+    """A crop to draw: for which week, of which part, departing in which cue ("" for none)."""
 
     week: int
     part: PartName
     cue: str
     seed: int
+    is_check: bool  # kept for sellers that are not learned from: every fifth of a sort
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,21 +62,28 @@ def plan_bank(seed: int) -> list[Plan]:
     """All crops of the quarter."""
     wanted = [
         (week, part, cue)
-        for week in range(1, WEEKS + 1)
+        for week in (TO_MEASURE, *range(1, WEEKS + 1))
         for part in PARTS
-        for cue, count in {
-            "": _GENUINE[part],
-            **{cue: _OF_NEW_KIND if cue == NEW_KIND else _DEPARTING for cue in CUES_OF_PART[part]},
-        }.items()
-        for _ in range(count)
+        for cue in ("", *CUES_OF_PART[part])
+        for _ in range(_how_many(week, part, cue))
     ]
-    return [Plan(week, part, cue, seed * 1_000_003 + n) for n, (week, part, cue) in enumerate(wanted)]
+    plans, of_sort = [], Counter[tuple[PartName, str]]()
+    for n, (week, part, cue) in enumerate(wanted):
+        of_sort[part, cue] += 1
+        plans.append(Plan(week, part, cue, seed * 1_000_003 + n, of_sort[part, cue] % 5 == 0))
+    return plans
 
 
-def bank_of(
-    seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress
-) -> list[BankCrop]:
-    """Draw the bank, or read what an earlier run drew into `folder`.
+def _how_many(week: int, part: PartName, cue: str) -> int:
+    """How many crops of a sort are drawn for a week."""
+    if cue == NEW_KIND and TO_MEASURE < week < NEWS_FROM:
+        return 0
+    a_week = _GENUINE[part] if not cue else _OF_NEW_KIND if cue == NEW_KIND else _DEPARTING
+    return round(a_week * _MEASURED) if week == TO_MEASURE else a_week
+
+
+def draw_bank(seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress) -> None:
+    """Draw what is missing of a seed's crops.
 
     Args:
         seed: the same seed draws the same crops.
@@ -83,11 +95,19 @@ def bank_of(
     """
     folder.mkdir(parents=True, exist_ok=True)
     plans = plan_bank(seed)
-    missing = [plan for plan in plans if not (folder / f"{plan.seed}.npz").exists()]
+    missing = [plan for plan in plans if not _place(folder, plan).exists()]
     with multiprocessing.get_context("spawn").Pool(workers, _start, (configs, weights, folder)) as pool:
         for done, _ in enumerate(pool.imap_unordered(_draw, missing), 1):
             on_progress(len(plans) - len(missing) + done, len(plans))
-    return [_read(folder, plan) for plan in plans]
+
+
+def read_bank(seed: int, folder: Path) -> list[BankCrop]:
+    """A seed's crops, as `draw_bank` kept them in the folder."""
+    return [_read(folder, plan) for plan in plan_bank(seed)]
+
+
+def _place(folder: Path, plan: Plan) -> Path:
+    return folder / f"{plan.seed}.npz"
 
 
 _worker: dict[str, Any] = {}
@@ -127,9 +147,9 @@ def _draw(plan: Plan) -> None:
     tokens = _worker["features"].look(crop.pixels)
     draft = _worker["folder"] / f".{plan.seed}.npz"
     np.savez(draft, tokens=tokens, answers=answers, style=np.array(crop.pair.style))
-    draft.replace(_worker["folder"] / f"{plan.seed}.npz")
+    draft.replace(_place(_worker["folder"], plan))
 
 
 def _read(folder: Path, plan: Plan) -> BankCrop:
-    with np.load(folder / f"{plan.seed}.npz", allow_pickle=False) as kept:
+    with np.load(_place(folder, plan), allow_pickle=False) as kept:
         return BankCrop(plan, kept["tokens"], kept["answers"], str(kept["style"]))

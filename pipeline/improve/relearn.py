@@ -16,7 +16,13 @@ from pipeline.config import EvidenceConfig, HeadsRecipe, ReferenceSheet
 from pipeline.domain import Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
-from pipeline.improve.bundle import fit_temperatures_of_heads, refit_evidence, write_fitted, write_networks
+from pipeline.improve.bundle import (
+    fit_temperatures_of_heads,
+    kept_as_it_was,
+    refit_evidence,
+    write_fitted,
+    write_networks,
+)
 from pipeline.improve.crops import Crop, Features, OnProgress, crops_of
 from pipeline.improve.dataset import Dataset, Side, frozen_sets, refuse_frozen
 from pipeline.improve.run_record import chances_by_head, git_commit, log_pictures
@@ -177,9 +183,12 @@ def _write_bundle(
     temperature = fit_temperatures_of_heads(card, logits, material.check.answers, recipe.most_weight)
     update_card(bundle, "parts", PartsCard, {"temperature": temperature})
     in_use = as_fitted(house.evidence, read_fitted(start))
-    with progress("reading the sellers kept back") as tell:
-        readings, truth = read_nights(nights, bundle, house, in_use, tell)
-    evidence = refit_evidence(readings, truth, house.sheets, in_use, recipe.evidence)
+    pairs = [one.truth for one in nights.listings if one.truth is not None]
+    evidence = kept_as_it_was(pairs, in_use, recipe.evidence)
+    if evidence is None:  # reading listings takes longest, so only if something is fitted to them
+        with progress("reading the sellers kept back") as tell:
+            readings, truth = read_nights(nights, bundle, house, in_use, tell)
+        evidence = refit_evidence(readings, truth, house.sheets, in_use, recipe.evidence)
     write_fitted(bundle, evidence, {"made_by": "denim-triage relearn", "git_commit": git_commit()})
     return evidence.fitted_to
 

@@ -65,9 +65,11 @@ def log_pictures(
         out = Path(name)
         _one(out / "curves.png", lambda axes: _draw_curves(axes, curves))
         if chances:
-            _grid(out / "confusion.png", chances, _draw_confusion)
-            _grid(out / "reliability.png", chances, _draw_reliability)
-            _grid(out / "precision_recall.png", chances, _draw_precision_recall)
+            _grid(out / "confusion.png", chances, _draw_confusion, "Rows: what is true. Columns: what was said.")
+            words = "Across: the chance of a departure that was given. Up: the share that departed. In brackets: crops."
+            _grid(out / "reliability.png", chances, _draw_reliability, words)
+            words = "Across: recall of departures. Up: precision."
+            _grid(out / "precision_recall.png", chances, _draw_precision_recall, words)
         draw_sheet(_mistakes(crops, chances), "Answers that were wrong, the surest first", out / "mistakes.png")
         mlflow.log_artifacts(name, "pictures")
     mlflow.log_text(environment(), "environment.txt")
@@ -95,7 +97,7 @@ def _mistakes(
         for place, truth, chance in zip(*chances.get(head.name, ((), (), ())), strict=True):
             said = int(np.argmax(chance))
             if said != truth:
-                notice = f"said {head.answers[said]} ({chance[said]:.0%})"
+                notice = f"said {head.answers[said].replace('_', ' ')} ({chance[said]:.0%})"
                 caption = f"{head.name}: truly {head.answers[truth]}; {crops[place].of.listing.listing_id}"
                 found.append((float(chance[said]), Tile(crops[place], caption.replace("_", " "), notice)))
     found.sort(key=lambda row: -row[0])
@@ -114,8 +116,9 @@ def _grid(
     path: Path,
     chances: Mapping[str, tuple[NDArray[np.int64], NDArray[np.int64], Floats]],
     draw: Callable[[Axes, Head, NDArray[np.int64], Floats], None],
+    words: str,
 ) -> None:
-    """One small picture a head."""
+    """One small picture a head, with what all of them show in words."""
     heads = [head for head in HEADS if head.name in chances]
     rows = -(-len(heads) // _COLUMNS)
     figure = Figure(figsize=(_COLUMNS * 2.7, rows * 2.7 + 0.5), layout="constrained")
@@ -128,6 +131,7 @@ def _grid(
         axes.set_title(f"{head.name.replace('_', ' ')} ({len(truth)})", fontsize=9, color=_INK, loc="left")
         axes.tick_params(labelsize=7)
         draw(axes, head, truth, chance)
+    figure.suptitle(words, fontsize=9, color=_INK)
     figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
     figure.savefig(path, dpi=100)
 

@@ -7,6 +7,8 @@ mlflow's aliases: moving one is how a bundle comes into use, and how the one bef
 from __future__ import annotations
 
 import logging
+import os
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,6 +51,7 @@ class Shelf:
             Path(where).mkdir(parents=True, exist_ok=True)
         logging.getLogger("mlflow").setLevel(logging.WARNING)  # it tells of every table that it makes
         logging.getLogger("alembic").setLevel(logging.WARNING)
+        os.environ.setdefault("MLFLOW_ENABLE_ARTIFACTS_PROGRESS_BAR", "false")  # a bar for every file of a bundle
         mlflow.set_tracking_uri(self.url)
         self.client = mlflow.MlflowClient(self.url, self.url)
         self.experiment = self._experiment()
@@ -88,35 +91,36 @@ class Shelf:
         Raises:
             NothingToDo: if there is none.
         """
+        return self._fetched(self._version(name))
+
+    def has(self, name: str) -> bool:
+        """Whether a name is given."""
+        try:
+            self._version(name)
+        except NothingToDo:
+            return False
+        return True
+
+    def _version(self, name: str) -> ModelVersion:
         try:
             if name.isdecimal():
-                return self._fetched(self.client.get_model_version(BUNDLES, name))
-            return self._fetched(self.client.get_model_version_by_alias(BUNDLES, name))
+                return self.client.get_model_version(BUNDLES, name)
+            return self.client.get_model_version_by_alias(BUNDLES, name)
         except MlflowException as err:
             raise NothingToDo(
                 f"there is no {name!r} on the shelf {self.url}; denim-triage relearn makes a candidate"
             ) from err
 
-    def has(self, name: str) -> bool:
-        """Whether a name is given."""
-        try:
-            self.find(name)
-        except NothingToDo:
-            return False
-        return True
-
     def _fetched(self, version: ModelVersion) -> OnShelf:
-        source = str(version.source)
-        folder = Path(
-            mlflow.artifacts.download_artifacts(
-                artifact_uri=source,
-                dst_path=None if source.startswith("file:") else str(self._room(int(version.version))),
-                tracking_uri=self.url,
-            )
-        )
-        return OnShelf(int(version.version), folder, str(version.run_id))
-
-    def _room(self, number: int) -> Path:
-        room = self._cache / "fetched" / str(number)
-        room.mkdir(parents=True, exist_ok=True)
-        return room
+        """A remote bundle is fetched once, as it never changes; its run names it, as numbers are each server's own."""
+        source, run_id = str(version.source), str(version.run_id)
+        if source.startswith("file:"):
+            folder = Path(mlflow.artifacts.download_artifacts(artifact_uri=source, tracking_uri=self.url))
+        else:
+            folder = self._cache / "fetched" / run_id
+            if not folder.exists():
+                folder.parent.mkdir(parents=True, exist_ok=True)
+                with tempfile.TemporaryDirectory(dir=folder.parent) as draft:
+                    mlflow.artifacts.download_artifacts(artifact_uri=source, dst_path=draft, tracking_uri=self.url)
+                    (Path(draft) / _ARTIFACT).replace(folder)
+        return OnShelf(int(version.version), folder, run_id)

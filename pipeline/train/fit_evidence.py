@@ -30,7 +30,7 @@ from pipeline.config import EvidenceConfig, ReferenceSheet, load_evidence, load_
 from pipeline.detect import load_detector
 from pipeline.domain import Box, FoundPart, ListingReadings, PartName, Photo
 from pipeline.evaluate.labelled import LabelledFolder, LabelledPart, read_labelled
-from pipeline.evidence import assess, doubts_tonight, raw_log10_lr
+from pipeline.evidence import assess, doubts_tonight, raw_log10_lrs
 from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
 from pipeline.evidence.render import render
 from pipeline.fitting_night import FittingNight, Night, night_of, write_fitting_night
@@ -244,7 +244,7 @@ def fit_evidence(folder: Path, models_dir: Path, configs: Path, drawn_pairs: int
     readings = _look_at(labelled, Pool(models_dir, folder, sheets, workers), weighed)
     # Weighed as one night, doubts of its signs included, as scans will be.
     tonight = doubts_tonight(readings, sheets, weighed)
-    raw = [raw_log10_lr(assess(one, sheets[one.listing.maker], weighed, tonight)) for one in readings]
+    raw = raw_log10_lrs(readings, sheets, weighed, tonight)
     truth = [labelled.truth[one.listing.listing_id].counterfeit for one in readings]
     fitted = with_learned(weighed, {}, fit_calibration(raw, truth, segments=1, ridge=5.0))
     return FittedEvidence(render(fitted), _weighed(readings, sheets, fitted))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipeline.config import Override
 from pipeline.cues import CUES
 from pipeline.domain import Box, CueReading, ListingReadings, Measurement, PartName
-from pipeline.evidence import assess, raw_log10_lr
+from pipeline.evidence import assess, log10_lrs, raw_log10_lrs
 from tests.evidence.builders import evidence, listing, part, seen, sheet, shipped_evidence, sure, unsure
 
 EXACT = evidence(least_doubt=0.0, least_spread=0.0)
@@ -175,7 +175,18 @@ def test_reason_shows_the_clearest_photo_with_its_measurement():
 def test_reasons_add_up_to_the_uncalibrated_sum_and_calibration_is_applied_to_it():
     readings = seen(sure("tab_thread", "other"), sure("tab_resewn", "yes"), sure("zip_mark", "own"))
     result = assess(readings, sheet(), evidence(calibration=((-6.0, -3.0), (6.0, 3.0))))
-    assert result.log10_lr == pytest.approx(raw_log10_lr(result) / 2)
+    assert result.log10_lr == pytest.approx(sum(reason.log10_lr for reason in result.reasons) / 2)
+
+
+@given(st.lists(st.lists(any_reading(), max_size=6), min_size=1, max_size=4))
+@settings(max_examples=30, deadline=None)
+def test_numbers_alone_are_those_of_the_whole_assessments(all_readings):
+    night = [seen(*readings) for readings in (*all_readings, all_readings[0])]  # the last shares what the first shows
+    whole = [assess(one, sheet(), EXACT) for one in night]
+    sheets = {sheet().maker: sheet()}
+    assert log10_lrs(night, sheets, EXACT) == pytest.approx([one.log10_lr for one in whole])
+    by_reason = [sum(reason.log10_lr for reason in one.reasons) for one in whole]
+    assert raw_log10_lrs(night, sheets, EXACT) == pytest.approx(by_reason)
 
 
 def test_one_clear_blank_among_stamped_rivets_still_counts():

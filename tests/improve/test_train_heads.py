@@ -116,6 +116,13 @@ def test_a_run_that_was_killed_outright_ends_with_the_same_weights(tmp_path):
     assert same(trained(tmp_path / "killed"), trained(tmp_path / "whole"))
 
 
+@pytest.mark.gpu
+def test_a_gpu_in_mixed_precision_learns_as_well_and_the_same_every_time(tmp_path):
+    one, other = trained(tmp_path / "one"), trained(tmp_path / "other")
+    assert figures(one, labelled(60, 9), "check")["check_right"] > 0.95
+    assert same(one, other)
+
+
 def test_nothing_to_learn_from_is_said(tmp_path):
     none = LabelledTokens((), np.zeros((0, len(HEADS)), np.int64))
     with pytest.raises(ValueError, match="no labelled crop"):
