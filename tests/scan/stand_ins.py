@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, Problem
@@ -56,3 +57,16 @@ class Greedy(ByName):
             taken = [np.ones(1 << 24) for _ in range(64)]  # 8 GiB
             del taken
         return super().look(job)
+
+
+class Textured(ByName):
+    """Gives every photo a picture of its own by its name, so that its fingerprint is like a real photo's in size."""
+
+    def look(self, job: PhotoJob) -> Seen | Problem:
+        seen = super().look(job)
+        if isinstance(seen, Problem):
+            return seen
+        rng = np.random.default_rng(list(job.path.encode()))
+        cells = rng.integers(0, 256, (12, 16, 3), dtype=np.uint8)
+        pixels = np.asarray(cv2.resize(cells, (320, 240), interpolation=cv2.INTER_CUBIC), np.uint8)
+        return Seen(seen.parts, fingerprint(Photo(job.path, pixels)))
