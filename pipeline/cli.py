@@ -85,7 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    from pipeline.running import JsonLog, NightOrder, run_night, write_metrics, write_report
+    from pipeline.running import JsonLog, NightOrder, drift_of, run_night, write_metrics, write_report
     from pipeline.scan import Night, Pool, Wanted
 
     setup = _setup(options)
@@ -103,9 +103,10 @@ def _scan(options: argparse.Namespace) -> int:
     done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
     for notice in done.notices:
         say(f"{notice[0].upper()}{notice[1:]}")
-    report = write_report(out, outcome, began, ended)
+    drift = drift_of(out, setup.models_dir)
+    report = write_report(out, outcome, began, ended, drift)
     if options.metrics:
-        write_metrics(options.metrics, outcome, ended)
+        write_metrics(options.metrics, outcome, ended, drift)
     if options.contact_sheet:
         _draw_top(out, options.listings, options.contact_sheet)
     if log:

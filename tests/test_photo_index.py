@@ -13,7 +13,7 @@ from tests.test_photo_reuse import SCENES, TEXTURES, as_reused, load, ninths, pr
 
 @pytest.fixture(scope="module")
 def copies():
-    """Codes of pieces of photos, and those that copies of them are looked for by: cut by up to 15% a side, half mirrored."""
+    """Codes of pieces of photos, and those that copies (cut by up to 15% a side, half mirrored) are looked for by."""
     rng = np.random.default_rng(8)
     pieces = [piece for name in SCENES + TEXTURES for piece in ninths(load(name))]
     pieces_codes = np.array([codes_of(printed(piece).thumb) for piece in pieces])

@@ -152,7 +152,9 @@ class _Scanning:
                 self._look(spool)
             with self._timed("reuse"):
                 entries = search_for_reuse(spool.read(), self._means.records, self._means.index_dir)
-                counts.reused = sum(one.reuse is not None and bool(one.reuse.matches) for one in spool.searched(entries))
+                counts.reused = sum(
+                    one.reuse is not None and bool(one.reuse.matches) for one in spool.searched(entries)
+                )
             with self._timed("counting"):
                 tonight = doubts_tonight(self._readings(spool.read()), self._sheets, self._means.evidence)
             counts.set_aside = 0  # the stage before met them, too

@@ -41,7 +41,7 @@ class Reuse:
 
 @dataclass(frozen=True, slots=True)
 class Spooled:
-    """A listing with its photo files in the order of `listing.photos`; `reuse` is None until there is one to compare."""
+    """A listing with its photo files in the order of `listing.photos`; `reuse` is None where none was looked for."""
 
     listing: Listing
     photos: tuple[PhotoFile, ...] = ()

@@ -29,7 +29,7 @@ from pipeline.scan.workers import Pool
 from pipeline.store import RunAbout
 from tests.evidence.builders import evidence
 from tests.scan.nights import SHEETS, a_row, write_rows
-from tests.scan.stand_ins import Textured
+from tests.scan.stand_ins import Printed
 
 _LINES_SHOWN = 12
 
@@ -47,7 +47,7 @@ def write_night(folder: Path, listings: int) -> Path:
 
 
 class Watch:
-    """Looks at the memory of this process and its workers ten times a second; `stage` names what goes on."""
+    """Looks at the memory of this process and its workers twice a second; `stage` names what goes on."""
 
     def __init__(self) -> None:
         self.stage = "before"
@@ -62,7 +62,7 @@ class Watch:
                 with suppress(psutil.Error):  # it may end just now
                     if "spawn_main" in " ".join(child.cmdline()):
                         self._note("worker", child)
-            time.sleep(0.1)
+            time.sleep(0.5)
 
     def _note(self, name: str, process: psutil.Process) -> None:
         self.highest[name] = max(self.highest.get(name, 0.0), round(process.memory_info().rss / 1e6, 1))
@@ -85,7 +85,7 @@ def measure(listings: Path, out: Path, trace: bool) -> dict[str, object]:
     batch._Scanning._timed = timed  # type: ignore[method-assign]
     nightly_module.scan_night = scan_with  # no networks are looked for
     out.mkdir()
-    pool = Pool(Path("models"), listings.parent, SHEETS, 1, make_looker=Textured)
+    pool = Pool(Path("models"), listings.parent, SHEETS, 1, make_looker=Printed)
     night = Night(listings, out, RunAbout("listings.jsonl", "m", "r"))
     order = NightOrder(night, f"sqlite:///{out / 'store.db'}", 100.0)
     if trace:

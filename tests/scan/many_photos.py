@@ -1,14 +1,14 @@
 """The index of earlier photos as it fills: `python -m tests.scan.many_photos --sizes 0 200000 900000 10000000`.
 
-Looked for are copies (cut on up to four sides by up to 15%, resized, JPEG again, half of them mirrored) of the path-traced
-photos in `tests/traced` and of pieces of real photos. The others' codes are made in bulk: those of random windows of
+Looked for are copies (cut on up to four sides by up to 15%, resized, JPEG again, half of them mirrored) of the
+path-traced photos in `tests/traced` and of pieces of real photos. The others' codes are made in bulk: those of random windows of
 the same pictures, two laid over each other bit by bit (one has three quarters of the bits), then one bit in eight
 flipped; so they resemble what is looked for more than strangers' photos would. Prints a line of JSON a size: the share
 of copies that are among the first candidates, seconds a query, memory. `--steps 0 8` asks as by version 0.4.
 
 `--false` counts, in place of that, false matches: the windows themselves are the index, and each copy is compared with
-those of the nearest that are of other listings' photos and other pictures. `--pairs FOLDER ...` compares all pairs of photos
-of different listings of labelled folders, and real pieces of different photos.
+those of the nearest that are of other listings' photos and other pictures. `--pairs FOLDER ...` compares all pairs of
+photos of different listings of labelled folders, and real pieces of different photos.
 """
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ def labelled(folder: Path, kind: str) -> list[Picture]:
     """The photos of a folder's listings."""
     listings, _ = read_listings(folder / "listings.jsonl")
     return [
-        Picture(kind, f"{folder.name} {one.listing_id}", cv2.cvtColor(cv2.imread(str(folder / path)), cv2.COLOR_BGR2RGB))
+        Picture(
+            kind, f"{folder.name} {one.listing_id}", cv2.cvtColor(cv2.imread(str(folder / path)), cv2.COLOR_BGR2RGB)
+        )
         for one in listings
         for path in one.photos
     ]
@@ -74,7 +76,9 @@ def windows(pictures: Sequence[Picture], many: int, rng: np.random.Generator) ->
     for _ in range(many):
         one = pictures[rng.integers(len(pictures))]
         height, width = one.pixels.shape[:2]
-        tall, wide = (int(side * share) for side, share in zip((height, width), rng.uniform(0.35, 0.95, 2), strict=True))
+        tall, wide = (
+            int(side * share) for side, share in zip((height, width), rng.uniform(0.35, 0.95, 2), strict=True)
+        )
         top, left = rng.integers(height - tall), rng.integers(width - wide)
         cut = one.pixels[top : top + tall, left : left + wide]
         yield Picture(one.kind, one.group, np.ascontiguousarray(cut[:, ::-1] if rng.random() < 0.5 else cut))
@@ -128,7 +132,10 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
             photo_index.CANDIDATES = max(_LOOKED_UP_TO) - 1
             start = time.perf_counter(), time.process_time()
             nearest = [found for some in np.array_split(asked, 15) for found in index.nearest(some)]
-            took = [(now - then) / len(asked) for now, then in zip((time.perf_counter(), time.process_time()), start, strict=True)]
+            took = [
+                (now - then) / len(asked)
+                for now, then in zip((time.perf_counter(), time.process_time()), start, strict=True)
+            ]
             place = np.array([found.index(n) if n in found else 999 for n, found in enumerate(nearest)])
             recall = {
                 kind: {k: round(float((place[kinds == kind] < k).mean()), 4) for k in _LOOKED_UP_TO}

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, Problem
-from pipeline.photo_reuse import fingerprint
+from pipeline.photo_reuse import Corners, Fingerprint, fingerprint
 from pipeline.scan.looking import PhotoJob, Seen
 
 
@@ -59,14 +59,18 @@ class Greedy(ByName):
         return super().look(job)
 
 
-class Textured(ByName):
-    """Gives every photo a picture of its own by its name, so that its fingerprint is like a real photo's in size."""
+class Printed(ByName):
+    """Gives every photo a fingerprint of its own by its name, as large as a real photo's."""
 
     def look(self, job: PhotoJob) -> Seen | Problem:
         seen = super().look(job)
         if isinstance(seen, Problem):
             return seen
         rng = np.random.default_rng(list(job.path.encode()))
-        cells = rng.integers(0, 256, (12, 16, 3), dtype=np.uint8)
-        pixels = np.asarray(cv2.resize(cells, (320, 240), interpolation=cv2.INTER_CUBIC), np.uint8)
-        return Seen(seen.parts, fingerprint(Photo(job.path, pixels)))
+        cells = rng.integers(0, 256, (8, 10), dtype=np.uint8)
+        thumb = np.asarray(cv2.resize(cells, (128, 96), interpolation=cv2.INTER_CUBIC), np.uint8)
+        corners, mirrored = (
+            Corners(rng.uniform(0, 256, (150, 2)).astype(np.float32), rng.integers(0, 256, (150, 32), np.uint8))
+            for _ in range(2)
+        )
+        return Seen(seen.parts, Fingerprint(corners, mirrored, thumb))
