@@ -1,11 +1,11 @@
 """An index of photos that finds the few which may be the same picture among millions, before they are compared.
 
-Of each photo sixteen windows are kept: the whole, and what is left when a tenth is cut off any of its sides. Each makes
-a code of 128 bits, the signs of its lowest frequencies about their median (perceptual hash by DCT: Zauner,
-Implementation and Benchmarking of Perceptual Image Hash Functions, 2010). A photo that was cut down then resembles some
-window of what it was cut from. A photo is asked for by windows of its own in steps of a twentieth, as they are and
-mirrored: the finer steps cost no room and bring copies half as much nearer again. The index itself is Faiss: every code
-is looked at while they are few, the nearest of 4096 lists once they are many.
+Of each photo six windows are kept: the whole, and what is left when a seventh is cut off all sides, or off two that
+meet. Each makes a code of 256 bits, the signs of its lowest frequencies (perceptual hash by DCT: Zauner, Implementation
+and Benchmarking of Perceptual Image Hash Functions, 2010). A photo is asked for by all windows that cuts in steps of a
+twentieth leave of it, as they are and mirrored: of a photo and one that was cut out of it, or of two cut out of a
+third, some windows then show nearly the same. The index itself is Faiss: every code is looked at while they are few; once they are
+many, those whose lowest frequencies agree with the code asked for, all but one at most.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ import faiss
 import numpy as np
 from numpy.typing import NDArray
 
-BITS = 128
-MAX_DISTANCE = 40  # of 128 bits; of cut, mirrored and re-encoded copies in the tests 19 in 20 lie nearer
+BITS = 256
+MAX_DISTANCE = 80  # of 256 bits; of cut, mirrored and re-encoded copies in the tests 19 in 20 lie nearer
 CANDIDATES = 4
-WINDOWS = 16
-_WHOLE_PX, _SIDE_PX, _WAVES = 80, 32, 16
-_CUTS_PX = (0, 8)  # off each side of what is kept
-_CUTS_ASKED_PX = (0, 4, 8)
+_WHOLE_PX, _SIDE_PX, _WAVES = 80, 32, 19
+_CUTS_PX = (0, 12)  # off each side of what is kept
+_KEPT = (0, 5, 6, 9, 10, 15)  # of the windows that these leave: none cut, two sides that meet, all sides
+_CUTS_ASKED_PX = (0, 4, 8, 12)
 _NEAREST = 20  # codes looked at for each code asked for
-_FEW = 100_000  # codes; below, every one is looked at
-_LISTS, _LISTS_ASKED, _TRAINING = 4096, 16, 200_000
+_FEW = 20_000  # codes; below, every one is looked at
+_AGREEING_BITS, _UNLIKE = 16, 1
 
 Codes = NDArray[np.uint8]
 Floats = NDArray[np.float32]
@@ -43,9 +43,9 @@ def codes_of(thumb: NDArray[np.uint8]) -> Codes:
         thumb: grey, uint8, shape (height, width), at least 8 px a side.
 
     Returns:
-        Shape (16, 16) uint8: a row a window, the whole first.
+        Shape (6, 32) uint8: a row a window, the whole first.
     """
-    return _packed(_lowest_waves(thumb, _CUTS_PX))
+    return _packed(_lowest_waves(thumb, _CUTS_PX)[_KEPT, :])
 
 
 def codes_asked_of(thumb: NDArray[np.uint8]) -> Codes:
@@ -55,25 +55,25 @@ def codes_asked_of(thumb: NDArray[np.uint8]) -> Codes:
         thumb: as for `codes_of`.
 
     Returns:
-        Shape (162, 16) uint8: a row a window.
+        Shape (512, 32) uint8: a row a window.
     """
-    waves = _lowest_waves(thumb, _CUTS_ASKED_PX)
-    return _packed(np.concatenate([waves, waves * _IN_A_MIRROR]))
+    codes = _packed(_lowest_waves(thumb, _CUTS_ASKED_PX))
+    return np.concatenate([codes, codes ^ _IN_A_MIRROR])
 
 
 def _lowest_frequencies() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of the 128 lowest frequencies of a square DCT, without the mean."""
+    """Rows and columns of the 256 lowest frequencies of a square DCT, without the mean."""
     rows, columns = np.mgrid[:_WAVES, :_WAVES]
     order = np.lexsort((columns.ravel(), (rows**2 + columns**2).ravel()))[1 : BITS + 1]
     return rows.ravel()[order], columns.ravel()[order]
 
 
 _ROWS, _COLUMNS = _lowest_frequencies()
-_IN_A_MIRROR = np.where(_COLUMNS % 2, -1, 1).astype(np.float32)  # of what is uneven from left to right the sign turns
+_IN_A_MIRROR = np.packbits(_COLUMNS % 2 == 1)  # of what is uneven from left to right the sign turns
 
 
 def _cosines() -> Floats:
-    """The first 16 rows of the DCT-II of `_SIDE_PX` values, each of one length."""
+    """The first rows of the DCT-II of `_SIDE_PX` values, each of one length."""
     wave, place = np.mgrid[:_WAVES, :_SIDE_PX]
     return np.asarray(np.cos(np.pi * wave * (2 * place + 1) / (2 * _SIDE_PX)) * np.where(wave, 1, 0.5**0.5), np.float32)
 
@@ -88,7 +88,7 @@ def _averaging(size: int) -> Floats:
 
 @cache
 def _windows_to_waves(cuts_px: Sequence[int]) -> Floats:
-    """What turns a side of the whole into the lowest waves of all its windows, shape (windows x 16, _WHOLE_PX)."""
+    """What turns a side of the whole into the lowest waves of all its windows, shape (windows x _WAVES, _WHOLE_PX)."""
     spans = [(start, _WHOLE_PX - cut) for start in cuts_px for cut in cuts_px]
     matrix = np.zeros((len(spans), _WAVES, _WHOLE_PX), np.float32)
     for window, (start, end) in zip(matrix, spans, strict=True):
@@ -97,7 +97,7 @@ def _windows_to_waves(cuts_px: Sequence[int]) -> Floats:
 
 
 def _lowest_waves(thumb: NDArray[np.uint8], cuts_px: Sequence[int]) -> Floats:
-    """The lowest frequencies of each window, shape (windows, 128)."""
+    """The lowest frequencies of each window, shape (windows, 256)."""
     whole = cv2.resize(thumb, (_WHOLE_PX, _WHOLE_PX), interpolation=cv2.INTER_AREA).astype(np.float32)
     matrix, spans = _windows_to_waves(cuts_px), len(cuts_px) ** 2
     waves = (matrix @ whole @ matrix.T).reshape(spans, _WAVES, spans, _WAVES)
@@ -105,8 +105,7 @@ def _lowest_waves(thumb: NDArray[np.uint8], cuts_px: Sequence[int]) -> Floats:
 
 
 def _packed(waves: Floats) -> Codes:
-    middle = np.partition(waves, BITS // 2 - 1, axis=1)[:, BITS // 2 - 1]  # half of the bits lie above it
-    return np.packbits(waves > middle[:, None], axis=1)
+    return np.packbits(waves > 0, axis=1)
 
 
 class PhotoIndex:
@@ -114,7 +113,7 @@ class PhotoIndex:
 
     def __init__(self) -> None:
         """Empty."""
-        self._codes: faiss.IndexBinary = faiss.IndexBinaryIDMap2(faiss.IndexBinaryFlat(BITS))
+        self._codes: faiss.IndexBinary = faiss.IndexBinaryIDMap(faiss.IndexBinaryFlat(BITS))
         self._numbers = np.zeros(0, np.int64)
         self._added: list[NDArray[np.int64]] = []  # numbers that are not among these yet
 
@@ -162,15 +161,15 @@ class PhotoIndex:
 
         Args:
             numbers: shape (n,), from 0 up.
-            codes: shape (n, 16, 16), as `codes_of` gives them.
+            codes: shape (n, 6, 32), as `codes_of` gives them.
         """
         if not len(numbers):
             return
         self._added.append(numbers)
         rows = np.ascontiguousarray(codes.reshape(-1, BITS // 8))
         self._codes.add_with_ids(rows, np.repeat(numbers, codes.shape[1]))
-        if isinstance(self._codes, faiss.IndexBinaryIDMap2) and self._codes.ntotal >= _FEW:
-            self._codes = _in_lists(self._codes)
+        if isinstance(self._codes, faiss.IndexBinaryIDMap) and self._codes.ntotal >= _FEW:
+            self._codes = _by_agreeing_bits(self._codes)
 
     def _all_numbers(self) -> NDArray[np.int64]:
         """Numbers of all photos, in order; put in order once for many that were added."""
@@ -182,7 +181,7 @@ class PhotoIndex:
         """The photos that may be the same pictures.
 
         Args:
-            asked: shape (n, 162, 16), as `codes_asked_of` gives them.
+            asked: shape (n, 512, 32), as `codes_asked_of` gives them.
 
         Returns:
             For each photo the numbers of those nearest to it, nearest first; itself, if it was added, among them.
@@ -202,12 +201,10 @@ def _by_distance(distances: NDArray[np.int32], numbers: NDArray[np.int64]) -> li
     return list(nearest)[: CANDIDATES + 1]  # one of them may be the photo itself
 
 
-def _in_lists(flat: faiss.IndexBinaryIDMap2) -> faiss.IndexBinaryIVF:
-    """The same codes in lists of like ones."""
+def _by_agreeing_bits(flat: faiss.IndexBinaryIDMap) -> faiss.IndexBinaryHash:
+    """The same codes by their first bits."""
     inner: Any = faiss.downcast_IndexBinary(flat.index)
-    codes = faiss.vector_to_array(inner.xb).reshape(-1, BITS // 8)
-    index = faiss.IndexBinaryIVF(faiss.IndexBinaryFlat(BITS), BITS, _LISTS)
-    index.train(codes[:: max(1, len(codes) // _TRAINING)])
-    index.add_with_ids(codes, faiss.vector_to_array(flat.id_map))
-    index.nprobe = _LISTS_ASKED
+    index = faiss.IndexBinaryHash(BITS, _AGREEING_BITS)
+    index.nflip = _UNLIKE
+    index.add_with_ids(faiss.vector_to_array(inner.xb).reshape(-1, BITS // 8), faiss.vector_to_array(flat.id_map))
     return index

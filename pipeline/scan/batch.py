@@ -159,16 +159,16 @@ class _Scanning:
                 tonight = doubts_tonight(self._readings(spool.read()), self._sheets, self._means.evidence)
             counts.set_aside = 0  # the stage before met them, too
             with self._timed("weighing"):
-                order: list[tuple[tuple[float, float, str], int]] = []
+                places: list[tuple[float, float, str]] = []
                 for one in self._readings(spool.read_searched()):
                     assessment = assess(one, self._sheets[one.listing.maker], self._means.evidence, tonight)
-                    order.append((place_in_queue(assessment), len(order)))
+                    places.append(place_in_queue(assessment))
                     run.add(assessment)
                     for part in one.parts:
                         run.add_part(part)
                     for problem in one.problems:
                         tell(problem)
-                run.finish((number for _, number in sorted(order)), self._night.about)
+                run.finish(sorted(range(len(places)), key=places.__getitem__), self._night.about)
         return NightDone(counts, tuple(first), notices_of(tonight))
 
     @contextmanager

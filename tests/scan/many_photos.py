@@ -1,10 +1,10 @@
 """The index of earlier photos as it fills: `python -m tests.scan.many_photos --sizes 0 200000 900000 10000000`.
 
 Looked for are copies (cut on up to four sides by up to 15%, resized, JPEG again, half of them mirrored) of the
-path-traced photos in `tests/traced` and of pieces of real photos. The others' codes are made in bulk: those of random windows of
-the same pictures, two laid over each other bit by bit (one has three quarters of the bits), then one bit in eight
-flipped; so they resemble what is looked for more than strangers' photos would. Prints a line of JSON a size: the share
-of copies that are among the first candidates, seconds a query, memory. `--steps 0 8` asks as by version 0.4.
+path-traced photos in `tests/traced` and of pieces of real photos. The others' codes are made in bulk: those of random
+windows of the same pictures, two laid over each other bit by bit (one has three quarters of the bits), then one bit in
+eight flipped; so they resemble what is looked for more than strangers' photos would. Prints a line of JSON a size: the share
+of copies that are among the first candidates, seconds a query, memory.
 
 `--false` counts, in place of that, false matches: the windows themselves are the index, and each copy is compared with
 those of the nearest that are of other listings' photos and other pictures. `--pairs FOLDER ...` compares all pairs of
@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
+import faiss
 import numpy as np
 import psutil
 from numpy.typing import NDArray
@@ -93,13 +94,13 @@ def small(pixels: Pixels) -> Pixels:
 
 
 def others(codes: Codes, many: int, rng: np.random.Generator) -> Codes:
-    """Codes of photos that are not there, shape (many, 16, 16)."""
+    """Codes of photos that are not there, shaped as those of any."""
     words = codes.reshape(len(codes), -1).view(np.uint64)
     one, other = words[rng.integers(len(words), size=many)], words[rng.integers(len(words), size=many)]
-    masks = _random(rng, (many, 2)) | _random(rng, (many, 2))
-    taken = np.tile(masks, (1, words.shape[1] // 2))  # the same bits of every window
+    masks = _random(rng, (many, codes.shape[2] // 8)) | _random(rng, (many, codes.shape[2] // 8))
+    taken = np.tile(masks, (1, codes.shape[1]))  # the same bits of every window
     flipped = _random(rng, one.shape) & _random(rng, one.shape) & _random(rng, one.shape)
-    return (((one & taken) | (other & ~taken)) ^ flipped).view(np.uint8).reshape(many, 16, 16)
+    return (((one & taken) | (other & ~taken)) ^ flipped).view(np.uint8).reshape(many, *codes.shape[1:])
 
 
 def _random(rng: np.random.Generator, shape: tuple[int, ...]) -> NDArray[np.uint64]:
@@ -116,6 +117,7 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
     index = PhotoIndex()
     index.add(np.arange(len(pictures)), np.array([codes_of(printed(one.pixels).thumb) for one in pictures]))
     kinds = np.array([one.kind for one in pictures])
+    del pictures, copies
     put = 0
     for size in sizes:
         start = time.perf_counter(), time.process_time()
@@ -125,8 +127,8 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
             put += many
         filled = {"fill_s": round(time.perf_counter() - start[0]), "fill_cpu_s": round(time.process_time() - start[1])}
         for cuts, lists in itertools.product(steps, asked_lists):
-            if hasattr(index._codes, "nprobe"):
-                index._codes.nprobe = lists
+            if isinstance(index._codes, faiss.IndexBinaryHash):
+                index._codes.nflip = lists
             photo_index._CUTS_ASKED_PX = cuts
             asked = np.array([codes_asked_of(thumb) for thumb in thumbs])
             photo_index.CANDIDATES = max(_LOOKED_UP_TO) - 1
@@ -142,7 +144,7 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
                 for kind in np.unique(kinds)
             }
             print(json.dumps({
-                "photos": len(pictures) + put, "steps": cuts, "lists": lists, "recall": recall, **filled,
+                "photos": len(kinds) + put, "steps": cuts, "lists": lists, "recall": recall, **filled,
                 "query_ms": round(1000 * took[0], 1), "query_cpu_ms": round(1000 * took[1], 1),
                 "memory_gb": round(psutil.Process().memory_info().rss / 1e9, 2),
             }), flush=True)  # fmt: skip
@@ -186,7 +188,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", type=int, nargs="+", default=[])
     parser.add_argument("--steps", type=int, nargs="+", action="append")
-    parser.add_argument("--lists", type=int, nargs="+", default=[photo_index._LISTS_ASKED])
+    parser.add_argument("--lists", type=int, nargs="+", default=[photo_index._UNLIKE])
     parser.add_argument("--false", type=int, metavar="WINDOWS")
     parser.add_argument("--pairs", type=Path, nargs="*")
     asked = parser.parse_args()
