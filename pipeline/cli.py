@@ -33,7 +33,9 @@ DEMO_SEED = 90_210
 _HOME = Path(__file__).resolve().parent.parent
 _DEMO_OUT = Path("out/demo")
 _SHOWN_PROBLEMS = 5
-_WORKER_MB = 3000  # a photo of the most pixels that are opened takes some 700 MB beside the networks' 500
+# Measured on photos of nearly the most pixels that are opened: 920 for the networks, 440 more for a JPEG or PNG, 1,340
+# for a PNG with transparency, 1,830 for a WebP with it; counted as the limit counts, more than what is resident.
+_WORKER_MB = 3000
 _STORE_HELP = "sqlite:///FILE or postgresql://...; default: review.db in the run's folder"
 _INVENTED_NAMES = {"listings.jsonl", "truth.jsonl", "parts.coco.json", "photos"}
 

@@ -4,8 +4,8 @@ Of each photo six windows are kept: the whole, and what is left when a seventh i
 meet. Each makes a code of 256 bits, the signs of its lowest frequencies (perceptual hash by DCT: Zauner, Implementation
 and Benchmarking of Perceptual Image Hash Functions, 2010). A photo is asked for by all windows that cuts in steps of a
 twentieth leave of it, as they are and mirrored: of a photo and one that was cut out of it, or of two cut out of a
-third, some windows then show nearly the same. The index itself is Faiss: every code is looked at while they are few; once they are
-many, those whose lowest frequencies agree with the code asked for, all but one at most.
+third, some windows then show nearly the same. The index itself is Faiss: every code is looked at while they are few;
+once they are many, those whose lowest frequencies agree with the code asked for, all but one at most.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def _lowest_waves(thumb: NDArray[np.uint8], cuts_px: Sequence[int]) -> Floats:
     whole = cv2.resize(thumb, (_WHOLE_PX, _WHOLE_PX), interpolation=cv2.INTER_AREA).astype(np.float32)
     matrix, spans = _windows_to_waves(cuts_px), len(cuts_px) ** 2
     waves = (matrix @ whole @ matrix.T).reshape(spans, _WAVES, spans, _WAVES)
-    return waves[:, _ROWS, :, _COLUMNS].reshape(BITS, -1).T
+    return np.asarray(waves[:, _ROWS, :, _COLUMNS].reshape(BITS, -1).T, np.float32)
 
 
 def _packed(waves: Floats) -> Codes:

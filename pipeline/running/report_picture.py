@@ -8,6 +8,7 @@ from pathlib import Path
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from pipeline.cues import CUES
 from pipeline.domain import CAUTION
@@ -39,9 +40,9 @@ def draw_report(path: Path, name: str, counts: Counts, ended: datetime, drift: D
     Raises:
         OSError: if the file can't be written.
     """
-    figure = Figure(figsize=(11.5, 8), layout="constrained")
+    layout = ConstrainedLayoutEngine(h_pad=0.1, w_pad=0.12, hspace=0.14, wspace=0.05)
+    figure = Figure(figsize=(11.5, 8), layout=layout)
     FigureCanvasAgg(figure)
-    figure.get_layout_engine().set(h_pad=0.1, w_pad=0.12, hspace=0.14, wspace=0.05)  # type: ignore[union-attr]
     figure.suptitle(
         f"Run {name}: {counts.listings:,} listings ranked, ended {ended:%d %b %Y, %H:%M} UTC\n",
         x=0.012, ha="left", fontsize=14, color=_INK,

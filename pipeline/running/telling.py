@@ -15,7 +15,6 @@ from prometheus_client import CollectorRegistry, Gauge, write_to_textfile
 
 from pipeline.drift import Drift
 from pipeline.running.nightly import NightOutcome
-from pipeline.running.report_picture import draw_report
 from pipeline.scan import Counts
 
 REPORT, PICTURE = "report.json", "report.png"
@@ -90,6 +89,8 @@ def write_report(
     draft = out / f".{REPORT}.{os.getpid()}"
     draft.write_text(json.dumps(report, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
     draft.replace(out / REPORT)
+    from pipeline.running.report_picture import draw_report  # 25 MB that the scan need not carry
+
     draw_report(out / PICTURE, out.resolve().name, counts, ended, drift)
     return report
 

@@ -3,8 +3,8 @@
 Looked for are copies (cut on up to four sides by up to 15%, resized, JPEG again, half of them mirrored) of the
 path-traced photos in `tests/traced` and of pieces of real photos. The others' codes are made in bulk: those of random
 windows of the same pictures, two laid over each other bit by bit (one has three quarters of the bits), then one bit in
-eight flipped; so they resemble what is looked for more than strangers' photos would. Prints a line of JSON a size: the share
-of copies that are among the first candidates, seconds a query, memory.
+eight flipped; so they resemble what is looked for more than strangers' photos would. Prints a line of JSON a size: the
+share of copies that are among the first candidates, milliseconds a query, memory.
 
 `--false` counts, in place of that, false matches: the windows themselves are the index, and each copy is compared with
 those of the nearest that are of other listings' photos and other pictures. `--pairs FOLDER ...` compares all pairs of
@@ -107,7 +107,7 @@ def _random(rng: np.random.Generator, shape: tuple[int, ...]) -> NDArray[np.uint
     return np.frombuffer(rng.bytes(8 * int(np.prod(shape))), np.uint64).reshape(shape)
 
 
-def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Sequence[int]) -> None:
+def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_unlike: Sequence[int]) -> None:
     """Print what is found at each size."""
     rng = np.random.default_rng(8)
     pictures = [*traced(), *real_pieces()]
@@ -126,9 +126,9 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
             index.add(np.arange(1_000_000 + put, 1_000_000 + put + many), others(base, many, rng))
             put += many
         filled = {"fill_s": round(time.perf_counter() - start[0]), "fill_cpu_s": round(time.process_time() - start[1])}
-        for cuts, lists in itertools.product(steps, asked_lists):
+        for cuts, unlike in itertools.product(steps, asked_unlike):
             if isinstance(index._codes, faiss.IndexBinaryHash):
-                index._codes.nflip = lists
+                index._codes.nflip = unlike
             photo_index._CUTS_ASKED_PX = cuts
             asked = np.array([codes_asked_of(thumb) for thumb in thumbs])
             photo_index.CANDIDATES = max(_LOOKED_UP_TO) - 1
@@ -144,7 +144,7 @@ def fill(sizes: Sequence[int], steps: Sequence[tuple[int, ...]], asked_lists: Se
                 for kind in np.unique(kinds)
             }
             print(json.dumps({
-                "photos": len(kinds) + put, "steps": cuts, "lists": lists, "recall": recall, **filled,
+                "photos": len(kinds) + put, "steps": cuts, "unlike": unlike, "recall": recall, **filled,
                 "query_ms": round(1000 * took[0], 1), "query_cpu_ms": round(1000 * took[1], 1),
                 "memory_gb": round(psutil.Process().memory_info().rss / 1e9, 2),
             }), flush=True)  # fmt: skip
@@ -188,13 +188,15 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", type=int, nargs="+", default=[])
     parser.add_argument("--steps", type=int, nargs="+", action="append")
-    parser.add_argument("--lists", type=int, nargs="+", default=[photo_index._UNLIKE])
+    parser.add_argument("--unlike", type=int, nargs="+", default=[photo_index._UNLIKE], metavar="BITS")
+    parser.add_argument("--agreeing", type=int, default=photo_index._AGREEING_BITS, metavar="BITS")
     parser.add_argument("--false", type=int, metavar="WINDOWS")
     parser.add_argument("--pairs", type=Path, nargs="*")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
+    photo_index._AGREEING_BITS = asked.agreeing
     if asked.sizes:
-        fill(asked.sizes, [tuple(s) for s in asked.steps or [photo_index._CUTS_ASKED_PX]], asked.lists)
+        fill(asked.sizes, [tuple(s) for s in asked.steps or [photo_index._CUTS_ASKED_PX]], asked.unlike)
     if asked.false:
         false_matches(asked.false, 17)
     if asked.pairs is not None:
