@@ -246,7 +246,9 @@ def test_a_fingerprint_is_kept_as_it_is():
     for pixels in (load("china.jpg"), np.full((40, 90, 3), 70, np.uint8)):
         one = printed(pixels)
         kept = fingerprint_from_bytes(fingerprint_to_bytes(one))
-        for mine, theirs in zip((*one.corners, *one.mirrored, one.thumb), (*kept.corners, *kept.mirrored, kept.thumb)):
+        for mine, theirs in zip(
+            (*one.corners, *one.mirrored, one.thumb), (*kept.corners, *kept.mirrored, kept.thumb), strict=True
+        ):
             assert (mine.dtype, mine.tolist()) == (theirs.dtype, theirs.tolist())
 
 

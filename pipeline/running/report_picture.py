@@ -24,6 +24,7 @@ _STAGES = {
     "reuse": "looking for reused photos",
     "counting": "counting the night's signs",
     "weighing": "weighing and writing",
+    "taking in": "into the moderators' queue",
 }
 
 
@@ -142,9 +143,17 @@ def _draw_chances(axes: Axes, drift: Drift) -> None:
     axes.spines["left"].set_visible(False)
     axes.set_xlabel("chance of not genuine, at the fit's prior", fontsize=8.5, color=_INK)
     axes.legend(frameon=False, fontsize=8.5, loc="upper right")
-    title = "The chances lie otherwise than at fitting" if drift.is_marked else "The chances lie as at fitting"
+    how = (
+        "otherwise than at fitting"
+        if drift.is_marked
+        else f"as at fitting, as far as {drift.listings:,} listings can tell"
+    )
     by_chance = "in fewer than one night in a thousand" if drift.is_marked else f"with a probability of {drift.p:.2g}"
-    _titled(axes, title, f"% of listings; largest distance {drift.distance:.2f},\nby chance alone {by_chance}")
+    _titled(
+        axes,
+        f"The chances lie {how}",
+        f"% of listings; largest distance {drift.distance:.2f},\nby chance alone {by_chance}",
+    )
 
 
 def _draw_signs(axes: Axes, drift: Drift) -> None:
