@@ -29,7 +29,7 @@ _CUTS_PX = (0, 12)  # off each side of what is kept
 _KEPT = (0, 5, 6, 9, 10, 15)  # of the windows that these leave: none cut, two sides that meet, all sides
 _CUTS_ASKED_PX = (0, 4, 8, 12)
 _NEAREST = 20  # codes looked at for each code asked for
-_FEW = 20_000  # codes; below, every one is looked at
+_FEW = 3_000  # codes; below, every one is looked at, which takes longer soon
 _AGREEING_BITS, _UNLIKE = 16, 1
 
 Codes = NDArray[np.uint8]

@@ -6,7 +6,6 @@ import faiss
 import numpy as np
 import pytest
 
-from pipeline import photo_index
 from pipeline.photo_index import PhotoIndex, codes_asked_of, codes_of
 from tests.test_photo_reuse import SCENES, TEXTURES, as_reused, load, ninths, printed
 
@@ -50,16 +49,18 @@ def test_a_mirrored_photo_has_the_codes_of_what_is_seen_in_a_mirror():
     assert apart.min(axis=0).max() <= 8  # of 256: what shrinks the photo rounds otherwise from the other side
 
 
-def test_looking_at_codes_with_the_same_lowest_frequencies_alone_loses_hardly_any(copies, monkeypatch):
+def test_looking_at_codes_with_the_same_lowest_frequencies_alone_loses_hardly_any(copies, tmp_path):
     pieces, asked = copies
     rng = np.random.default_rng(1)
     others = rng.integers(0, 256, (3000, *pieces.shape[1:]), np.uint8)
-    monkeypatch.setattr(photo_index, "_FEW", 5_000)
     index = filled(pieces)
     assert isinstance(index._codes, faiss.IndexBinaryIDMap)
     index.add(np.arange(1000, 4000), others)
     assert isinstance(index._codes, faiss.IndexBinaryHash)
-    assert found(index.nearest(asked)) >= 0.93
+    nearest = index.nearest(asked)
+    assert found(nearest) >= 0.93
+    index.save(tmp_path)
+    assert PhotoIndex.load(tmp_path).nearest(asked) == nearest
 
 
 def test_what_was_saved_answers_alike_and_goes_on(copies, tmp_path):
