@@ -171,17 +171,18 @@ def false_matches(many: int, nearest: int) -> None:
     print(json.dumps({"windows": many, "compared": compared, "false": told}), flush=True)
 
 
-def pairs(folders: Sequence[Path]) -> None:
-    """Print how many pairs of photos that are not the same are told as the same."""
+def pairs(folders: Sequence[Path], most: int) -> None:
+    """Print how many pairs of photos that are not the same, of `most` drawn by chance, are told as the same."""
     pictures = [*traced(), *real_pieces(), *(one for folder in folders for one in labelled(folder, folder.name))]
     prints: list[tuple[Picture, Fingerprint]] = [(one, printed(one.pixels)) for one in pictures]
-    compared, told = 0, list[tuple[str, str]]()
-    for (one, print_), (other, other_print) in itertools.combinations(prints, 2):
-        if one.group != other.group:
-            compared += 1
-            if compare(print_, other_print) is not None:
-                told.append((one.group, other.group))
-    print(json.dumps({"photos": len(prints), "pairs": compared, "false": told}), flush=True)
+    unlike = [(one, other) for one, other in itertools.combinations(prints, 2) if one[0].group != other[0].group]
+    drawn = np.random.default_rng(8).permutation(len(unlike))[:most]
+    told = [
+        (one.group, other.group)
+        for (one, print_), (other, other_print) in (unlike[place] for place in drawn)
+        if compare(print_, other_print) is not None
+    ]
+    print(json.dumps({"photos": len(prints), "pairs": len(drawn), "false": told}), flush=True)
 
 
 if __name__ == "__main__":
@@ -192,6 +193,7 @@ if __name__ == "__main__":
     parser.add_argument("--agreeing", type=int, default=photo_index._AGREEING_BITS, metavar="BITS")
     parser.add_argument("--false", type=int, metavar="WINDOWS")
     parser.add_argument("--pairs", type=Path, nargs="*")
+    parser.add_argument("--most", type=int, default=1_000_000, metavar="PAIRS")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
     photo_index._AGREEING_BITS = asked.agreeing
@@ -200,4 +202,4 @@ if __name__ == "__main__":
     if asked.false:
         false_matches(asked.false, 17)
     if asked.pairs is not None:
-        pairs(asked.pairs)
+        pairs(asked.pairs, asked.most)
