@@ -18,7 +18,7 @@ import itertools
 import json
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -43,11 +43,19 @@ Pixels = NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """A photo of a listing, or a real photo; `group` names the listing or the photo."""
+    """A photo of a listing, or a real photo; `group` names the listing or the photo.
+
+    `may_be_reused`: of a listing of which the truth says that it shows a photo of another one.
+    """
 
     kind: str
     group: str
     pixels: Pixels
+    may_be_reused: bool = False
+
+    def is_unlike(self, other: Picture) -> bool:
+        """Whether neither can be the other's photo."""
+        return self.group != other.group and not (self.may_be_reused or other.may_be_reused)
 
 
 def traced() -> list[Picture]:
@@ -58,9 +66,14 @@ def traced() -> list[Picture]:
 def labelled(folder: Path, kind: str) -> list[Picture]:
     """The photos of a folder's listings."""
     listings, _ = read_listings(folder / "listings.jsonl")
+    truths = map(json.loads, (folder / "truth.jsonl").read_text().splitlines())
+    reused = {one["listing_id"] for one in truths if one["cues"].get("photo_reuse") == "other_seller"}
     return [
         Picture(
-            kind, f"{folder.name} {one.listing_id}", cv2.cvtColor(cv2.imread(str(folder / path)), cv2.COLOR_BGR2RGB)
+            kind,
+            f"{folder.name} {one.listing_id}",
+            cv2.cvtColor(cv2.imread(str(folder / path)), cv2.COLOR_BGR2RGB),
+            one.listing_id in reused,
         )
         for one in listings
         for path in one.photos
@@ -82,7 +95,7 @@ def windows(pictures: Sequence[Picture], many: int, rng: np.random.Generator) ->
         )
         top, left = rng.integers(height - tall), rng.integers(width - wide)
         cut = one.pixels[top : top + tall, left : left + wide]
-        yield Picture(one.kind, one.group, np.ascontiguousarray(cut[:, ::-1] if rng.random() < 0.5 else cut))
+        yield replace(one, pixels=np.ascontiguousarray(cut[:, ::-1] if rng.random() < 0.5 else cut))
 
 
 def small(pixels: Pixels) -> Pixels:
@@ -164,7 +177,7 @@ def false_matches(many: int, nearest: int) -> None:
         (found,) = index.nearest(codes_asked_of(copy.thumb)[None])
         for number in found:
             other, print_ = base[number]
-            if other.group != one.group:
+            if one.is_unlike(other):
                 compared[one.kind] += 1
                 if compare(copy, print_) is not None:
                     told.append((one.group, other.group))
@@ -175,7 +188,7 @@ def pairs(folders: Sequence[Path], most: int) -> None:
     """Print how many pairs of photos that are not the same, of `most` drawn by chance, are told as the same."""
     pictures = [*traced(), *real_pieces(), *(one for folder in folders for one in labelled(folder, folder.name))]
     prints: list[tuple[Picture, Fingerprint]] = [(one, printed(one.pixels)) for one in pictures]
-    unlike = [(one, other) for one, other in itertools.combinations(prints, 2) if one[0].group != other[0].group]
+    unlike = [(one, other) for one, other in itertools.combinations(prints, 2) if one[0].is_unlike(other[0])]
     drawn = np.random.default_rng(8).permutation(len(unlike))[:most]
     told = [
         (one.group, other.group)
