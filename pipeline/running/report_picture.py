@@ -174,7 +174,7 @@ def _draw_signs(axes: Axes, drift: Drift) -> None:
     axes.spines["left"].set_visible(False)
     marked = len(drift.marked)
     title = f"{_counted(marked)} otherwise than at fitting" if marked else "No sign lies otherwise than at fitting"
-    below = f"{len(shown)} of {len(drift.differences)} shares, the least likely by chance first"
+    below = f"{len(shown)} of {len(drift.differences)} shares, rarest by chance first"
     below += "; orange: hardly chance" if marked else ""
     if not (drift.is_same_model and drift.is_same_rules):
         below += "\nnot judged alike: other networks or rules than at fitting"
