@@ -43,7 +43,9 @@ DEMO_SEED = 90_210
 _HOME = Path(__file__).resolve().parent.parent
 _DEMO_OUT = Path("out/demo")
 _SHOWN_PROBLEMS = 5
-_WORKER_MB = 3000  # a photo of the most pixels that are opened takes some 700 MB beside the networks' 500
+# Measured on photos of nearly the most pixels that are opened: 920 for the networks, 440 more for a JPEG or PNG, 1,340
+# for a PNG with transparency, 1,830 for a WebP with it; counted as the limit counts, more than what is resident.
+_WORKER_MB = 3000
 _STORE_HELP = "sqlite:///FILE or postgresql://...; default: review.db in the run's folder"
 _INVENTED_NAMES = {"listings.jsonl", "truth.jsonl", "parts.coco.json", "photos"}
 
@@ -95,7 +97,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _scan(options: argparse.Namespace) -> int:
-    from pipeline.running import JsonLog, NightOrder, run_night, write_metrics, write_report
+    from pipeline.running import JsonLog, NightOrder, drift_of, run_night, write_metrics, write_report
     from pipeline.scan import Night, Wanted
 
     setup, photos = _setup(options), _photos_of(options)
@@ -114,9 +116,10 @@ def _scan(options: argparse.Namespace) -> int:
     done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
     for notice in done.notices:
         say(f"{notice[0].upper()}{notice[1:]}")
-    report = write_report(out, outcome, began, ended)
+    drift = drift_of(out, setup.models_dir)
+    report = write_report(out, outcome, began, ended, drift)
     if options.metrics:
-        write_metrics(options.metrics, outcome, ended)
+        write_metrics(options.metrics, outcome, ended, drift)
     if options.contact_sheet:
         _draw_top(out, options.listings, photos, options.contact_sheet)
     if log:

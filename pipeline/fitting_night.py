@@ -80,12 +80,14 @@ def departs(reason: Reason) -> bool:
 
 
 def night_of(assessments: Iterable[Assessment]) -> Night:
-    """Count a night's assessments."""
-    queue = list(assessments)
-    seen = Counter(reason.cue for one in queue for reason in one.reasons)
-    departing = Counter(reason.cue for one in queue for reason in one.reasons if departs(reason))
+    """Count a night's assessments, which are held one at a time."""
+    ratios, seen, departing = list[float](), Counter[str](), Counter[str]()
+    for one in assessments:
+        ratios.append(round(one.log10_lr, 4))
+        seen.update(reason.cue for reason in one.reasons)
+        departing.update(reason.cue for reason in one.reasons if departs(reason))
     return Night(
-        log10_lrs=tuple(sorted(round(one.log10_lr, 4) for one in queue)),
+        log10_lrs=tuple(sorted(ratios)),
         cues={cue: CueCounts(seen=count, departing=departing[cue]) for cue, count in sorted(seen.items())},
     )
 

@@ -3,6 +3,30 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A share `hits / n` with its 95% Wilson interval; all None where n is 0."""
+
+    hits: int
+    n: int
+    share: float | None
+    low: float | None
+    high: float | None
+
+
+def wilson(hits: int, n: int) -> Share:
+    """Wilson's score interval for a share, 95% (Wilson 1927).
+
+    Args:
+        hits: 0..n.
+        n: how many in all.
+    """
+    if n == 0:
+        return Share(0, 0, None, None, None)
+    return Share(hits, n, hits / n, *wilson_interval(hits, n))
 
 
 def wilson_interval(successes: float, trials: float, z: float = 1.959963984540054) -> tuple[float, float]:

@@ -1,17 +1,18 @@
 """An index of photos that finds the few which may be the same picture among millions, before they are compared.
 
-Of each photo sixteen windows are kept: the whole, and what is left when a tenth is cut off any of its sides. Each makes
-a code of 128 bits, the signs of its lowest frequencies about their median (perceptual hash by DCT: Zauner,
-Implementation and Benchmarking of Perceptual Image Hash Functions, 2010). A photo that was cut down then resembles some
-window of what it was cut from; the windows of the photo asked for, as it is and mirrored, do the rest. The index itself
-is Faiss: every code is looked at while they are few, the nearest of 4096 lists once they are many.
+Of each photo six windows are kept: the whole, and what is left when a seventh is cut off all sides, or off two that
+meet. Each makes a code of 256 bits, the signs of its lowest frequencies (perceptual hash by DCT: Zauner, Implementation
+and Benchmarking of Perceptual Image Hash Functions, 2010). A photo is asked for by all windows that cuts in steps of a
+twentieth leave of it, as they are and mirrored: of a photo and one that was cut out of it, or of two cut out of a
+third, some windows then show nearly the same. The index itself is Faiss: every code is looked at while they are few;
+once they are many, those whose lowest frequencies agree with the code asked for, all but one at most.
 """
 
 from __future__ import annotations
 
-import itertools
 import os
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -20,52 +21,91 @@ import faiss
 import numpy as np
 from numpy.typing import NDArray
 
-BITS = 128
-MAX_DISTANCE = 40  # of 128 bits; of cut, mirrored and re-encoded copies in the tests 19 in 20 lie nearer
+BITS = 256
+MAX_DISTANCE = 80  # of 256 bits; of cut, mirrored and re-encoded copies in the tests 19 in 20 lie nearer
 CANDIDATES = 4
-_WHOLE_PX, _CUT_PX = 80, 8
-_SPANS = [(start, end) for start in (0, _CUT_PX) for end in (_WHOLE_PX, _WHOLE_PX - _CUT_PX)]
-_SIDE_PX = 32
+_WHOLE_PX, _SIDE_PX, _WAVES = 80, 32, 19
+_CUTS_PX = (0, 12)  # off each side of what is kept
+_KEPT = (0, 5, 6, 9, 10, 15)  # of the windows that these leave: none cut, two sides that meet, all sides
+_CUTS_ASKED_PX = (0, 4, 8, 12)
 _NEAREST = 20  # codes looked at for each code asked for
-_FEW = 500_000  # codes; below, every one is looked at
-_LISTS, _LISTS_ASKED, _TRAINING = 4096, 16, 200_000
+_FEW = 3_000  # codes; below, every one is looked at, which takes longer soon
+_AGREEING_BITS, _UNLIKE = 16, 1
 
 Codes = NDArray[np.uint8]
-
-
-def _lowest_frequencies() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of the 128 lowest frequencies of a square DCT, without the mean."""
-    rows, columns = np.mgrid[:16, :16]
-    order = np.lexsort((columns.ravel(), (rows**2 + columns**2).ravel()))[1 : BITS + 1]
-    return rows.ravel()[order], columns.ravel()[order]
-
-
-def _cosines() -> NDArray[np.float32]:
-    """The first 16 rows of the DCT-II of `_SIDE_PX` values, each of one length."""
-    wave, place = np.mgrid[:16, :_SIDE_PX]
-    return np.asarray(np.cos(np.pi * wave * (2 * place + 1) / (2 * _SIDE_PX)) * np.where(wave, 1, 0.5**0.5), np.float32)
-
-
-_FREQUENCIES = _lowest_frequencies()
-_DCT = _cosines()
+Floats = NDArray[np.float32]
 
 
 def codes_of(thumb: NDArray[np.uint8]) -> Codes:
-    """The codes of a photo's windows.
+    """The codes of a photo's windows, to be kept.
 
     Args:
         thumb: grey, uint8, shape (height, width), at least 8 px a side.
 
     Returns:
-        Shape (16, 16) uint8: a row a window, the whole first.
+        Shape (6, 32) uint8: a row a window, the whole first.
     """
-    whole = cv2.resize(thumb, (_WHOLE_PX, _WHOLE_PX), interpolation=cv2.INTER_AREA)
-    windows = [
-        cv2.resize(whole[top:bottom, left:right], (_SIDE_PX, _SIDE_PX), interpolation=cv2.INTER_AREA)
-        for (top, bottom), (left, right) in itertools.product(_SPANS, repeat=2)
-    ]
-    waves = (_DCT @ np.stack(windows).astype(np.float32) @ _DCT.T)[:, *_FREQUENCIES]
-    return np.packbits(waves > np.median(waves, axis=1, keepdims=True), axis=1)
+    return _packed(_lowest_waves(thumb, _CUTS_PX)[_KEPT, :])
+
+
+def codes_asked_of(thumb: NDArray[np.uint8]) -> Codes:
+    """The codes that a photo is looked for by: more windows, as they are and mirrored.
+
+    Args:
+        thumb: as for `codes_of`.
+
+    Returns:
+        Shape (512, 32) uint8: a row a window.
+    """
+    codes = _packed(_lowest_waves(thumb, _CUTS_ASKED_PX))
+    return np.concatenate([codes, codes ^ _IN_A_MIRROR])
+
+
+def _lowest_frequencies() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the 256 lowest frequencies of a square DCT, without the mean."""
+    rows, columns = np.mgrid[:_WAVES, :_WAVES]
+    order = np.lexsort((columns.ravel(), (rows**2 + columns**2).ravel()))[1 : BITS + 1]
+    return rows.ravel()[order], columns.ravel()[order]
+
+
+_ROWS, _COLUMNS = _lowest_frequencies()
+_IN_A_MIRROR = np.packbits(_COLUMNS % 2 == 1)  # of what is uneven from left to right the sign turns
+
+
+def _cosines() -> Floats:
+    """The first rows of the DCT-II of `_SIDE_PX` values, each of one length."""
+    wave, place = np.mgrid[:_WAVES, :_SIDE_PX]
+    return np.asarray(np.cos(np.pi * wave * (2 * place + 1) / (2 * _SIDE_PX)) * np.where(wave, 1, 0.5**0.5), np.float32)
+
+
+def _averaging(size: int) -> Floats:
+    """What shrinks `size` values to `_SIDE_PX` by the share of each that falls into them, shape (_SIDE_PX, size)."""
+    edges = np.linspace(0, size, _SIDE_PX + 1)
+    values = np.arange(size)
+    shared = np.minimum(edges[1:, None], values + 1) - np.maximum(edges[:-1, None], values)
+    return np.asarray(np.clip(shared, 0, None) * _SIDE_PX / size, np.float32)
+
+
+@cache
+def _windows_to_waves(cuts_px: Sequence[int]) -> Floats:
+    """What turns a side of the whole into the lowest waves of all its windows, shape (windows x _WAVES, _WHOLE_PX)."""
+    spans = [(start, _WHOLE_PX - cut) for start in cuts_px for cut in cuts_px]
+    matrix = np.zeros((len(spans), _WAVES, _WHOLE_PX), np.float32)
+    for window, (start, end) in zip(matrix, spans, strict=True):
+        window[:, start:end] = _cosines() @ _averaging(end - start)
+    return matrix.reshape(-1, _WHOLE_PX)
+
+
+def _lowest_waves(thumb: NDArray[np.uint8], cuts_px: Sequence[int]) -> Floats:
+    """The lowest frequencies of each window, shape (windows, 256)."""
+    whole = cv2.resize(thumb, (_WHOLE_PX, _WHOLE_PX), interpolation=cv2.INTER_AREA).astype(np.float32)
+    matrix, spans = _windows_to_waves(cuts_px), len(cuts_px) ** 2
+    waves = (matrix @ whole @ matrix.T).reshape(spans, _WAVES, spans, _WAVES)
+    return np.asarray(waves[:, _ROWS, :, _COLUMNS].reshape(BITS, -1).T, np.float32)
+
+
+def _packed(waves: Floats) -> Codes:
+    return np.packbits(waves > 0, axis=1)
 
 
 class PhotoIndex:
@@ -73,12 +113,13 @@ class PhotoIndex:
 
     def __init__(self) -> None:
         """Empty."""
-        self._codes: faiss.IndexBinary = faiss.IndexBinaryIDMap2(faiss.IndexBinaryFlat(BITS))
+        self._codes: faiss.IndexBinary = faiss.IndexBinaryIDMap(faiss.IndexBinaryFlat(BITS))
         self._numbers = np.zeros(0, np.int64)
+        self._added: list[NDArray[np.int64]] = []  # numbers that are not among these yet
 
     def __len__(self) -> int:
         """How many photos."""
-        return len(self._numbers)
+        return len(self._all_numbers())
 
     @classmethod
     def load(cls, folder: Path) -> PhotoIndex:
@@ -103,7 +144,7 @@ class PhotoIndex:
                 faiss.write_index_binary(self._codes, str(drafts[0]))
             except RuntimeError as err:
                 raise OSError(f"{folder}: the index of photos can't be written ({str(err)[:200]})") from err
-            np.save(drafts[1], self._numbers)
+            np.save(drafts[1], self._all_numbers())
             # The codes first: a photo that is there and not known to be is added once more, which does no harm.
             drafts[0].replace(folder / "codes.faiss")
             drafts[1].replace(folder / "numbers.npy")
@@ -113,38 +154,42 @@ class PhotoIndex:
 
     def lacking(self, numbers: NDArray[np.int64]) -> NDArray[np.int64]:
         """Which of these photos are not in it, in order."""
-        return np.setdiff1d(numbers, self._numbers)
+        return np.setdiff1d(numbers, self._all_numbers())
 
     def add(self, numbers: NDArray[np.int64], codes: Codes) -> None:
         """Add photos.
 
         Args:
             numbers: shape (n,), from 0 up.
-            codes: shape (n, 16, 16), as `codes_of` gives them.
+            codes: shape (n, 6, 32), as `codes_of` gives them.
         """
         if not len(numbers):
             return
-        self._numbers = np.union1d(self._numbers, numbers)
+        self._added.append(numbers)
         rows = np.ascontiguousarray(codes.reshape(-1, BITS // 8))
         self._codes.add_with_ids(rows, np.repeat(numbers, codes.shape[1]))
-        if isinstance(self._codes, faiss.IndexBinaryIDMap2) and self._codes.ntotal >= _FEW:
-            self._codes = _in_lists(self._codes)
+        if isinstance(self._codes, faiss.IndexBinaryIDMap) and self._codes.ntotal >= _FEW:
+            self._codes = _by_agreeing_bits(self._codes)
 
-    def nearest(self, plain: Codes, mirrored: Codes) -> list[list[int]]:
+    def _all_numbers(self) -> NDArray[np.int64]:
+        """Numbers of all photos, in order; put in order once for many that were added."""
+        if self._added:
+            self._numbers, self._added = np.unique(np.concatenate([self._numbers, *self._added])), []
+        return self._numbers
+
+    def nearest(self, asked: Codes) -> list[list[int]]:
         """The photos that may be the same pictures.
 
         Args:
-            plain: codes of the photos asked for, shape (n, 16, 16).
-            mirrored: codes of the same photos mirrored, likewise.
+            asked: shape (n, 512, 32), as `codes_asked_of` gives them.
 
         Returns:
             For each photo the numbers of those nearest to it, nearest first; itself, if it was added, among them.
         """
-        if not len(plain):
+        if not len(asked):
             return []
-        asked = np.concatenate([plain, mirrored], axis=1)
         distances, numbers = self._codes.search(np.ascontiguousarray(asked.reshape(-1, BITS // 8)), _NEAREST)
-        shape = (len(plain), -1)
+        shape = (len(asked), -1)
         return [_by_distance(*one) for one in zip(distances.reshape(shape), numbers.reshape(shape), strict=True)]
 
 
@@ -156,22 +201,10 @@ def _by_distance(distances: NDArray[np.int32], numbers: NDArray[np.int64]) -> li
     return list(nearest)[: CANDIDATES + 1]  # one of them may be the photo itself
 
 
-def _in_lists(flat: faiss.IndexBinaryIDMap2) -> faiss.IndexBinaryIVF:
-    """The same codes in lists of like ones."""
+def _by_agreeing_bits(flat: faiss.IndexBinaryIDMap) -> faiss.IndexBinaryHash:
+    """The same codes by their first bits."""
     inner: Any = faiss.downcast_IndexBinary(flat.index)
-    codes = faiss.vector_to_array(inner.xb).reshape(-1, BITS // 8)
-    index = faiss.IndexBinaryIVF(faiss.IndexBinaryFlat(BITS), BITS, _LISTS)
-    index.train(codes[:: max(1, len(codes) // _TRAINING)])
-    index.add_with_ids(codes, faiss.vector_to_array(flat.id_map))
-    index.nprobe = _LISTS_ASKED
+    index = faiss.IndexBinaryHash(BITS, _AGREEING_BITS)
+    index.nflip = _UNLIKE
+    index.add_with_ids(faiss.vector_to_array(inner.xb).reshape(-1, BITS // 8), faiss.vector_to_array(flat.id_map))
     return index
-
-
-def mirror(thumb: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """A grey copy seen in a mirror."""
-    return np.ascontiguousarray(thumb[:, ::-1])
-
-
-def stacked(codes: Sequence[Codes]) -> Codes:
-    """Codes of several photos, shape (n, 16, 16); n may be 0."""
-    return np.stack(codes) if codes else np.zeros((0, 16, BITS // 8), np.uint8)

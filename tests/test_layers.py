@@ -24,6 +24,7 @@ LAYERS = (
     {"evidence", "photo_index"},
     {"ranking"},
     {"store", "fitting_night"},
+    {"drift"},
     {"records"},
     {"scan"},
     {"part_picture"},

@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import itertools
 import pickle
+import zlib
 from pathlib import Path
 
 import cv2
@@ -263,3 +264,19 @@ def test_a_part_of_a_photo_that_was_listed_before_the_whole_one_is_less_surely_a
 def test_no_match_says_little_and_nothing_compared_says_nothing():
     assert 1 / 3 < odds(reuse_reading([], 500)) < 1
     assert odds(reuse_reading([], 0)) == 1
+
+
+def test_a_fingerprint_is_kept_as_it_is():
+    for pixels in (load("china.jpg"), np.full((40, 90, 3), 70, np.uint8)):
+        one = printed(pixels)
+        kept = fingerprint_from_bytes(fingerprint_to_bytes(one))
+        for mine, theirs in zip(
+            (*one.corners, *one.mirrored, one.thumb), (*kept.corners, *kept.mirrored, kept.thumb), strict=True
+        ):
+            assert (mine.dtype, mine.tolist()) == (theirs.dtype, theirs.tolist())
+
+
+@pytest.mark.parametrize("data", [b"", b"no fingerprint", zlib.compress(b"1234"), zlib.compress(bytes(range(200)))])
+def test_what_is_no_fingerprint_is_refused(data):
+    with pytest.raises(ValueError, match="no fingerprint"):
+        fingerprint_from_bytes(data)

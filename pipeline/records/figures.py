@@ -10,23 +10,12 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from pipeline.intervals import wilson_interval
+from pipeline.intervals import Share, wilson
 from pipeline.records.queue import TELLING_LOG10_LR
 from pipeline.records.tables import Asking, Assessment, Correction, Decision, Listing, Part, Person, Reason, Run
 from pipeline.records.words import Choice, State
 
 _SETTLED = {State.GONE: False, State.HELD: True, State.EXPERT: True}
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """A share `hits / n` with its 95% Wilson interval; all None where n is 0."""
-
-    hits: int
-    n: int
-    share: float | None
-    low: float | None
-    high: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,18 +36,6 @@ class RunChances:
     listings: int
     mean: float
     tenths: Sequence[int]
-
-
-def wilson(hits: int, n: int) -> Share:
-    """Wilson's score interval for a share, 95% (Wilson 1927).
-
-    Args:
-        hits: 0..n.
-        n: how many in all.
-    """
-    if n == 0:
-        return Share(0, 0, None, None, None)
-    return Share(hits, n, hits / n, *wilson_interval(hits, n))
 
 
 def read_cue_figures(session: Session) -> list[CueFigures]:

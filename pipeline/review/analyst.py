@@ -51,7 +51,7 @@ def show_figures(request: Request, room: InRoom, seat: Seated) -> Response:
             "cue_figures": figures.read_cue_figures(db),
             "corrections": figures.read_corrections(db)[:25],
             "runs": figures.read_run_chances(db),
-            "drift": None if room.fitting is None else read_drift(db, room.fitting),
+            "compared": None if room.fitting is None else read_drift(db, room.fitting),
             "agreement": read_agreement(db),
             "counts": queue.count_states(db),
             "made": figures.choices_made(db),

@@ -1,5 +1,6 @@
 """A night's scan as it is run by a timer: one at a time, through the store, with its outcome told."""
 
+from pipeline.running.drifting import drift_of
 from pipeline.running.nightly import NightOrder, NightOutcome, open_if_there, run_night
 from pipeline.running.planning import Plan, plan_night
 from pipeline.running.purging import Purged, purge
@@ -11,6 +12,7 @@ __all__ = [
     "NightOutcome",
     "Plan",
     "Purged",
+    "drift_of",
     "open_if_there",
     "plan_night",
     "purge",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -83,7 +84,9 @@ def run_night(
         done = scan_night(night, Means(records, pool, evidence, index_dir, now), on_progress)
         taken = None
         if order.store_url is not None:
+            start = time.perf_counter()
             taken = take_in_each(records, night.out, _listings(night.listings), pool.photos_root, now())
+            done.counts.seconds["taking in"] = round(time.perf_counter() - start, 2)
     return NightOutcome(done, taken)
 
 

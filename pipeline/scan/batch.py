@@ -39,7 +39,7 @@ from pipeline.scan.engine import Engine
 from pipeline.scan.judge import judges_of
 from pipeline.scan.looking import PhotoJob, Seen
 from pipeline.scan.night import notices_of, readings_of
-from pipeline.scan.reuse import Reuse, search_for_reuse
+from pipeline.scan.reuse import search_for_reuse
 from pipeline.scan.spool import PhotoFile, Spool, Spooled, Wanted
 from pipeline.scan.workers import TRIES, Outcome, SetAside
 from pipeline.store import RunAbout, RunWriter
@@ -152,22 +152,24 @@ class _Scanning:
             with self._timed("looking"):
                 self._look(spool)
             with self._timed("reuse"):
-                reuse = search_for_reuse(spool, self._means.records, self._means.index_dir)
-                counts.reused = sum(bool(one.matches) for one in reuse.values())
+                entries = search_for_reuse(spool.read(), self._means.records, self._means.index_dir)
+                counts.reused = sum(
+                    one.reuse is not None and bool(one.reuse.matches) for one in spool.searched(entries)
+                )
             with self._timed("counting"):
-                tonight = doubts_tonight(self._readings(spool, {}), self._sheets, self._means.evidence)
+                tonight = doubts_tonight(self._readings(spool.read()), self._sheets, self._means.evidence)
             counts.set_aside = 0  # the stage before met them, too
             with self._timed("weighing"):
-                order: list[tuple[tuple[float, float, str], int]] = []
-                for one in self._readings(spool, reuse):
+                places: list[tuple[float, float, str]] = []
+                for one in self._readings(spool.read_searched()):
                     assessment = assess(one, self._sheets[one.listing.maker], self._means.evidence, tonight)
-                    order.append((place_in_queue(assessment), len(order)))
+                    places.append(place_in_queue(assessment))
                     run.add(assessment)
                     for part in one.parts:
                         run.add_part(part)
                     for problem in one.problems:
                         tell(problem)
-                run.finish((number for _, number in sorted(order)), self._night.about)
+                run.finish(sorted(range(len(places)), key=places.__getitem__), self._night.about)
         return NightDone(counts, tuple(first), notices_of(tonight))
 
     @contextmanager
@@ -250,15 +252,15 @@ class _Scanning:
             del in_hand[number]
         settled.clear()
 
-    def _readings(self, spool: Spool, reuse: Mapping[str, Reuse]) -> Iterator[ListingReadings]:
-        """Every listing with what was seen of it, in the order of the file."""
-        for entries in _some_at_once(spool.read()):
+    def _readings(self, night: Iterable[Spooled]) -> Iterator[ListingReadings]:
+        """Every listing with what was seen of it."""
+        for entries in _some_at_once(night):
             keys = {self._key(entry, file.sha256) for entry in entries for file in entry.photos if file.sha256}
             looks = self._means.records.read(read_looks, keys)
             for entry in entries:
-                yield self._readings_of(entry, looks, reuse.get(entry.listing.listing_id))
+                yield self._readings_of(entry, looks)
 
-    def _readings_of(self, entry: Spooled, looks: Mapping[LookKey, Look], reuse: Reuse | None) -> ListingReadings:
+    def _readings_of(self, entry: Spooled, looks: Mapping[LookKey, Look]) -> ListingReadings:
         listing, parts, problems = entry.listing, list[PartReading](), list[Problem]()
         for file in entry.photos:
             look = None if file.sha256 is None else looks.get(self._key(entry, file.sha256))
@@ -268,7 +270,7 @@ class _Scanning:
                 problems.append(Problem(reason, listing.listing_id, file.path))
             elif look is not None:
                 parts += moved_to(look.parts, file.path)
-        reading, matches = (None, ()) if reuse is None else (reuse.reading, reuse.matches)
+        reading, matches = (None, ()) if entry.reuse is None else (entry.reuse.reading, entry.reuse.matches)
         sheet = self._sheets[listing.maker]
         return readings_of(listing, parts, reading, matches, problems, sheet, self._means.evidence)
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from pipeline.domain import CueReading, Listing, ReuseMatch
-from pipeline.photo_index import CANDIDATES, PhotoIndex, codes_of, mirror, stacked
+from pipeline.domain import Listing, ReuseMatch
+from pipeline.photo_index import CANDIDATES, PhotoIndex, codes_asked_of, codes_of
 from pipeline.photo_reuse import Fingerprint, Sameness, compare, reuse_reading
 from pipeline.records.looks import (
     KnownPhoto,
@@ -23,26 +23,18 @@ from pipeline.records.looks import (
 )
 from pipeline.records.patience import PatientStore
 from pipeline.scan.moments import came_first, moment_of
-from pipeline.scan.spool import Spool, Spooled
+from pipeline.scan.spool import Reuse, Spooled
 
 _LISTINGS_AT_ONCE = 32
 _PHOTOS_AT_ONCE = 400
 _HELD = 1000  # fingerprints in memory, 25 kB each
 
 
-@dataclass(frozen=True, slots=True)
-class Reuse:
-    """What the search says of a listing, and the photos that it knew again."""
-
-    reading: CueReading
-    matches: tuple[ReuseMatch, ...]
-
-
-def search_for_reuse(spool: Spool, records: PatientStore, index_dir: Path) -> dict[str, Reuse]:
-    """What the search for reused photos says of every listing that has a photo to compare, by listing_id.
+def search_for_reuse(entries: Iterable[Spooled], records: PatientStore, index_dir: Path) -> Iterator[Spooled]:
+    """The listings of a night with what the search for reused photos says of each that has a photo to compare.
 
     Args:
-        spool: the night, its photos looked at.
+        entries: the night, its photos looked at.
         records: where fingerprints and showings are.
         index_dir: the folder of the index, which is made or brought up to date.
 
@@ -52,16 +44,19 @@ def search_for_reuse(spool: Spool, records: PatientStore, index_dir: Path) -> di
     index = _up_to_date(PhotoIndex.load(index_dir), records, index_dir)
     sellers = records.read(some_sellers)
     search = _Search(records, index)
-    readings: dict[str, Reuse] = {}
-    entries = spool.read()
+    entries = iter(entries)
     while some := list(itertools.islice(entries, _LISTINGS_AT_ONCE)):
-        for listing, matches in search.matches(some):
+        found = search.matches(some)
+        for entry in some:
+            listing, matches = entry.listing, found.get(entry.listing.listing_id)
+            if matches is None:
+                yield entry
+                continue
             others = {match.other_listing_id: search.listed_at[match.other_listing_id] for match in matches}
             compared = sum(seller != listing.seller_id for seller in sellers) if listing.seller_id else 0
             reading = reuse_reading(matches, compared, came_first(listing.listed_at, others))
-            readings[listing.listing_id] = Reuse(reading, tuple(matches))
+            yield replace(entry, reuse=Reuse(reading, tuple(matches)))
         search.forget_old()
-    return readings
 
 
 def _up_to_date(index: PhotoIndex, records: PatientStore, index_dir: Path) -> PhotoIndex:
@@ -71,7 +66,7 @@ def _up_to_date(index: PhotoIndex, records: PatientStore, index_dir: Path) -> Ph
         photos = records.read(read_photos, lacking[start : start + _PHOTOS_AT_ONCE].tolist())
         numbers = sorted(photos)
         codes = [codes_of(photos[number].fingerprint.thumb) for number in numbers]
-        index.add(np.array(numbers, np.int64), stacked(codes))
+        index.add(np.array(numbers, np.int64), np.array(codes, np.uint8))
     if len(lacking):
         index.save(index_dir)
     return index
@@ -94,7 +89,7 @@ class _Search:
         self._records, self._index = records, index
         self._photos: dict[int, KnownPhoto] = {}
         self._same: dict[tuple[str, str], Sameness | None] = {}
-        self.listed_at: dict[str, str] = {}  # of the listings that were matched
+        self.listed_at: dict[str, str] = {}  # of the listings that were matched just now
 
     def forget_old(self) -> None:
         """Let go of what was met longest ago."""
@@ -102,9 +97,10 @@ class _Search:
             del self._photos[number]
         for pair in list(itertools.islice(self._same, max(0, len(self._same) - _HELD))):
             del self._same[pair]
+        self.listed_at.clear()
 
-    def matches(self, entries: Sequence[Spooled]) -> Iterator[tuple[Listing, list[ReuseMatch]]]:
-        """Every listing that has a photo to compare with its matches, the most cut down first."""
+    def matches(self, entries: Sequence[Spooled]) -> dict[str, list[ReuseMatch]]:
+        """By listing_id of every listing that has a photo to compare its matches, the most cut down first."""
         asked = self._asked(entries)
         candidates = self._candidates(asked)
         shown = self._records.read(read_showings, {photo.sha256 for photos in candidates for photo in photos})
@@ -114,10 +110,7 @@ class _Search:
             if one.listing.seller_id:
                 for photo in photos:
                     matches += self._matches_with(one, photo, shown.get(photo.sha256, ()))
-        for entry in entries:
-            listing = entry.listing
-            if listing.listing_id in found:
-                yield listing, sorted(found[listing.listing_id], key=self._place)
+        return {name: sorted(matches, key=self._place) for name, matches in found.items()}
 
     def _place(self, match: ReuseMatch) -> tuple[float, bool, float, str, str]:
         """The most cut down first; among those alike the one that was listed first."""
@@ -132,9 +125,7 @@ class _Search:
 
     def _candidates(self, asked: Sequence[_Asked]) -> list[list[KnownPhoto]]:
         """For each photo those that may be the same picture; itself among them, as another may show the same file."""
-        plain = stacked([codes_of(one.fingerprint.thumb) for one in asked])
-        turned = stacked([codes_of(mirror(one.fingerprint.thumb)) for one in asked])
-        nearest = self._index.nearest(plain, turned)
+        nearest = self._index.nearest(np.array([codes_asked_of(one.fingerprint.thumb) for one in asked], np.uint8))
         self._fetch({number for numbers in nearest for number in numbers})
         photos = [[self._photos[number] for number in numbers if number in self._photos] for numbers in nearest]
         return [

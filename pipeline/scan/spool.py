@@ -1,7 +1,7 @@
 """A night's listings on disk, read and checked once, so that a night of any size takes no more memory than a small one.
 
-Two files beside the results, gone when the scan is: the listings that can be judged, then the same with the SHA-256 of
-each photo.
+Three files beside the results, gone when the scan is: the listings that can be judged, the same with the SHA-256 of
+each photo, and the same with what the search for reused photos says.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Self
 from pydantic import TypeAdapter
 
 from pipeline.config import ReferenceSheet
-from pipeline.domain import Listing, Problem
+from pipeline.domain import CueReading, Listing, Problem, ReuseMatch
 from pipeline.intake import each_listing, sheet_problem
 from pipeline.scan.moments import moment_of
 
@@ -32,11 +32,20 @@ class PhotoFile:
 
 
 @dataclass(frozen=True, slots=True)
+class Reuse:
+    """What the search for reused photos says of a listing, and the photos that it knew again."""
+
+    reading: CueReading
+    matches: tuple[ReuseMatch, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Spooled:
-    """A listing with its photo files in the order of `listing.photos`."""
+    """A listing with its photo files in the order of `listing.photos`; `reuse` is None where none was looked for."""
 
     listing: Listing
     photos: tuple[PhotoFile, ...] = ()
+    reuse: Reuse | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +68,7 @@ class Spool:
     def __init__(self, folder: Path) -> None:
         """Keep the files in this folder."""
         self._read, self._hashed = folder / ".night.listings", folder / ".night.photos"
+        self._searched = folder / ".night.reuse"
         self.rows = self.listings = self.photos = 0
 
     def __enter__(self) -> Self:
@@ -69,7 +79,7 @@ class Spool:
         self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Remove the files."""
-        for path in (self._read, self._hashed):
+        for path in (self._read, self._hashed, self._searched):
             with suppress(OSError):
                 path.unlink(missing_ok=True)
 
@@ -111,10 +121,11 @@ class Spool:
 
     def hashed(self, entries: Iterable[Spooled]) -> Iterator[Spooled]:
         """Pass entries on and keep them, now that their photo files are known."""
-        with self._hashed.open("wb") as file:
-            for entry in entries:
-                file.write(_SPOOLED.dump_json(entry) + b"\n")
-                yield entry
+        return self._kept(entries, self._hashed)
+
+    def searched(self, entries: Iterable[Spooled]) -> Iterator[Spooled]:
+        """Pass entries on and keep them, now that their photos were looked for elsewhere."""
+        return self._kept(entries, self._searched)
 
     def read_listings(self) -> Iterator[Spooled]:
         """The listings, in the order of their file."""
@@ -123,6 +134,16 @@ class Spool:
     def read(self) -> Iterator[Spooled]:
         """The listings with their photo files, once all were passed through `hashed`."""
         return self._entries(self._hashed)
+
+    def read_searched(self) -> Iterator[Spooled]:
+        """The same with what the search for reused photos says, once all were passed through `searched`."""
+        return self._entries(self._searched)
+
+    def _kept(self, entries: Iterable[Spooled], path: Path) -> Iterator[Spooled]:
+        with path.open("wb") as file:
+            for entry in entries:
+                file.write(_SPOOLED.dump_json(entry) + b"\n")
+                yield entry
 
     def _entries(self, path: Path) -> Iterator[Spooled]:
         with path.open("rb") as file:

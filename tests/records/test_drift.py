@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.drift import Asked
 from pipeline.fitting_night import CueCounts, FittingNight, Night
-from pipeline.records.drift import Asked, read_drift, read_night
+from pipeline.records.drift import read_drift, read_night
 from pipeline.records.tables import Assessment, Reason, Run
 from tests.records.inventing import invent_listings
 
@@ -34,6 +35,10 @@ def with_rivets(records, blank: int, seen: int = LISTINGS) -> None:
 
 
 def drift_of(records, fitted):
+    return latest(records, fitted).drift
+
+
+def latest(records, fitted):
     with records.reading() as db:
         return read_drift(db, fitted)
 
@@ -74,7 +79,7 @@ def test_it_is_said_whether_both_were_judged_alike(records):
 
 
 def test_the_latest_run_with_listings_is_compared(records):
-    assert drift_of(records, fitting()) is None
+    assert latest(records, fitting()) is None
     invent_listings(records, 3)
     with records.writing() as db:
         first = db.query(Run).one()
@@ -84,8 +89,8 @@ def test_the_latest_run_with_listings_is_compared(records):
         db.add(empty)
         db.flush()
         db.add(Assessment(listing_id=1, run_id=2, probability=0.5, log10_lr=0.6, ask_for=[]))
-    drift = drift_of(records, fitting())
-    assert (drift.run, drift.listings, drift.is_same_model) == ("late", 1, False)
+    told = latest(records, fitting())
+    assert (told.run, told.drift.listings, told.drift.is_same_model) == ("late", 1, False)
 
 
 def test_a_night_in_the_database_counts_as_a_fit_counts_it(records):

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from sklearn.metrics import cohen_kappa_score
 
+from pipeline.intervals import wilson
 from pipeline.records import figures
 from pipeline.records.agreement import cohens_kappa, read_agreement
 from pipeline.records.tables import Correction, Decision, Listing
@@ -34,12 +35,12 @@ def test_no_pairs_have_no_kappa():
 @given(st.integers(1, 500).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_the_interval_is_scipys_wilson_interval(counts):
     hits, n = counts
-    mine, theirs = figures.wilson(hits, n), binomtest(hits, n).proportion_ci(0.95, method="wilson")
+    mine, theirs = wilson(hits, n), binomtest(hits, n).proportion_ci(0.95, method="wilson")
     assert (mine.low, mine.high) == (pytest.approx(theirs.low, abs=1e-9), pytest.approx(theirs.high, abs=1e-9))
 
 
 def test_nothing_seen_has_no_share():
-    assert figures.wilson(0, 0).share is None
+    assert wilson(0, 0).share is None
 
 
 def decided(db, person, listing_id, choice, look=1, **more):

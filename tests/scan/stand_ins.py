@@ -8,10 +8,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, Problem
-from pipeline.photo_reuse import fingerprint
+from pipeline.photo_reuse import Corners, Fingerprint, fingerprint
 from pipeline.scan.looking import PhotoJob, Seen
 
 
@@ -56,3 +57,20 @@ class Greedy(ByName):
             taken = [np.ones(1 << 24) for _ in range(64)]  # 8 GiB
             del taken
         return super().look(job)
+
+
+class Printed(ByName):
+    """Gives every photo a fingerprint of its own by its name, as large as a real photo's."""
+
+    def look(self, job: PhotoJob) -> Seen | Problem:
+        seen = super().look(job)
+        if isinstance(seen, Problem):
+            return seen
+        rng = np.random.default_rng(list(job.path.encode()))
+        cells = rng.integers(0, 256, (8, 10), dtype=np.uint8)
+        thumb = np.asarray(cv2.resize(cells, (128, 96), interpolation=cv2.INTER_CUBIC), np.uint8)
+        corners, mirrored = (
+            Corners(rng.uniform(0, 256, (150, 2)).astype(np.float32), rng.integers(0, 256, (150, 32), np.uint8))
+            for _ in range(2)
+        )
+        return Seen(seen.parts, Fingerprint(corners, mirrored, thumb))
