@@ -123,12 +123,13 @@ class PhotoIndex:
 
     @classmethod
     def load(cls, folder: Path) -> PhotoIndex:
-        """The index that was saved there; an empty one where there is none."""
+        """The index that was saved there; an empty one where there is none, or one of other codes."""
         index = cls()
         codes, numbers = folder / "codes.faiss", folder / "numbers.npy"
         if codes.exists() and numbers.exists():
-            index._codes = faiss.read_index_binary(str(codes))
-            index._numbers = np.load(numbers)
+            kept = faiss.read_index_binary(str(codes))
+            if kept.d == BITS:
+                index._codes, index._numbers = kept, np.load(numbers)
         return index
 
     def save(self, folder: Path) -> None:

@@ -78,3 +78,9 @@ def test_an_empty_index_finds_nothing(copies):
     _, asked = copies
     assert PhotoIndex().nearest(asked[:2]) == [[], []]
     assert PhotoIndex().nearest(asked[:0]) == []
+
+
+def test_an_index_of_other_codes_is_begun_anew(copies, tmp_path):
+    faiss.write_index_binary(faiss.IndexBinaryIDMap2(faiss.IndexBinaryFlat(128)), str(tmp_path / "codes.faiss"))
+    np.save(tmp_path / "numbers.npy", np.arange(3))
+    assert len(PhotoIndex.load(tmp_path)) == 0
