@@ -14,7 +14,7 @@ from pipeline.evaluate import evaluate_run
 from pipeline.evaluate.labelled import LabelledPart, read_labelled
 from pipeline.evaluate.metrics import reliability_equal_count
 from pipeline.evaluate.oracle import visible_cues
-from pipeline.evidence import posterior, raw_log10_lr
+from pipeline.evidence import posterior
 from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.learn import fit_calibration
 from tests.evaluate.night import make_night
@@ -102,7 +102,9 @@ def test_calibration_of_an_overstated_sum_fitted_on_one_night_holds_on_another(t
 
     def sums_and_labels(number: int):
         queue = nights[number].queue
-        return [2 * raw_log10_lr(q) for q in queue], [truth[number][q.listing_id].counterfeit for q in queue]
+        return [2 * sum(reason.log10_lr for reason in q.reasons) for q in queue], [
+            truth[number][q.listing_id].counterfeit for q in queue
+        ]
 
     points = fit_calibration(*sums_and_labels(0), segments=3, ridge=1.0)
     sums, labels = sums_and_labels(1)
