@@ -119,6 +119,7 @@ def _square_beside(rng: Rng, view: View) -> Square | None:
     """A square of a photo, on a finger where one is in it, that shows hardly anything of any part; None: not found."""
     long_side = max(view.camera.size_wh)
     fingers = [overlay.outline for overlay in view.overlays if overlay.kind == "finger"]
+    parts = [note.box for note in annotate(view)]  # which draws parts to judge them, so once
     for _ in range(6):
         side = long_side * float(rng.uniform(0.06, 0.5))
         middle = rng.random(2) * view.camera.size_wh
@@ -126,7 +127,7 @@ def _square_beside(rng: Rng, view: View) -> Square | None:
             tip, far = fingers[0][:-2].mean(0), fingers[0][-2:].mean(0)
             middle = tip + (far - tip) / np.linalg.norm(far - tip) * side * rng.uniform(0, 0.7)
         box = Box(float(middle[0]) - side / 2, float(middle[1]) - side / 2, side, side)
-        if not any(_shows_in(box, note.box) for note in annotate(view)):
+        if not any(_shows_in(box, part) for part in parts):
             return Square(box.x, box.y, side)
     return None
 

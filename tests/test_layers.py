@@ -18,7 +18,7 @@ LAYERS = (
     {"domain"},
     {"cues"},
     {"config"},
-    {"compiled_networks"},
+    {"compiled_networks", "chart_colours"},
     {"cutting", "intervals", "two_samples", "model_files", "one_processor"},  # what several of the later ones share
     {"intake", "measures", "detect", "classify", "photo_reuse"},
     {"evidence", "photo_index"},

@@ -11,16 +11,16 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure, SubFigure
 from numpy.typing import NDArray
 
+from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
 from pipeline.domain import CAUTION
 from pipeline.evaluate.lamp_figures import CueUnderLamp
 
-_INK, _GREY = "#22282E", "#9AA3AD"
 _LINES: Sequence[tuple[str, str, str, str, str]] = (  # camera, correction, label, colour, dashes
-    ("fixed at daylight", "none", "daylight balance, as it comes", "#22282E", "-"),
-    ("fixed at daylight", "grey world", "corrected by grey world", "#C8792B", "-"),
-    ("fixed at daylight", "beyond denim", "corrected beyond what denim explains", "#2F5D8A", "-"),
-    ("fixed at daylight", "true light", "corrected by the true light", "#2F5D8A", ":"),
-    ("imperfect", "none", "imperfect balance, as it comes", "#22282E", ":"),
+    ("fixed at daylight", "none", "daylight balance, as it comes", INK, "-"),
+    ("fixed at daylight", "grey world", "corrected by grey world", ORANGE, "-"),
+    ("fixed at daylight", "beyond denim", "corrected beyond what denim explains", BLUE, "-"),
+    ("fixed at daylight", "true light", "corrected by the true light", BLUE, ":"),
+    ("imperfect", "none", "imperfect balance, as it comes", INK, ":"),
 )
 _COLUMNS = 3
 _LEAST_LOSS = 1e-4
@@ -54,8 +54,8 @@ def draw_lamps(
         _draw_cue(axes, lamps, [f for f in figures if f.cue == cue])
     handles, labels = all_axes[0].get_legend_handles_labels()
     bottom.legend(handles, labels, loc="outside lower center", ncols=2, frameon=False, fontsize=8)
-    bottom.suptitle("Log loss of each colour cue (lower is better)", x=0.01, ha="left", color=_INK)
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    bottom.suptitle("Log loss of each colour cue (lower is better)", x=0.01, ha="left", color=INK)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=_DPI)
 
 
@@ -63,7 +63,7 @@ def _draw_examples(
     figure: SubFigure, lamps: Sequence[str], examples: Mapping[str, Sequence[NDArray[np.uint8]]]
 ) -> None:
     """A row a part, a column a lamp."""
-    figure.suptitle("The same crops, seen by a camera that keeps its daylight balance", x=0.01, ha="left", color=_INK)
+    figure.suptitle("The same crops, seen by a camera that keeps its daylight balance", x=0.01, ha="left", color=INK)
     grid = figure.subplots(len(examples), len(lamps), squeeze=False)
     for row, (part, crops) in zip(grid, examples.items(), strict=True):
         for axes, crop in zip(row, crops, strict=True):
@@ -71,9 +71,9 @@ def _draw_examples(
             axes.set_xticks([])
             axes.set_yticks([])
             axes.spines[:].set_visible(False)
-        row[0].set_ylabel(str(part).replace("_", " "), color=_INK)
+        row[0].set_ylabel(str(part).replace("_", " "), color=INK)
     for axes, lamp in zip(grid[0], lamps, strict=True):
-        axes.set_title(lamp, fontsize=10, color=_INK)
+        axes.set_title(lamp, fontsize=10, color=INK)
 
 
 def _draw_cue(axes: Axes, lamps: Sequence[str], figures: Sequence[CueUnderLamp]) -> None:
@@ -88,4 +88,4 @@ def _draw_cue(axes: Axes, lamps: Sequence[str], figures: Sequence[CueUnderLamp])
     axes.spines[["top", "right"]].set_visible(False)
     lowest = min(by_key["fixed at daylight", "none", lamp].auroc for lamp in lamps)
     title = f"{figures[0].cue.replace('_', ' ')}, {figures[0].crops} crops, AUROC from {lowest:.3f}"
-    axes.set_title(title, loc="left", fontsize=8.5, color=_INK)
+    axes.set_title(title, loc="left", fontsize=8.5, color=INK)

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
 from pipeline.cues import CUES
 from pipeline.domain import CAUTION
 from pipeline.evaluate.cue_figures import CueFigure
@@ -22,7 +23,6 @@ from pipeline.evaluate.metrics import (
 from pipeline.evaluate.queue_figures import QueueScores
 from pipeline.intervals import wilson_interval
 
-_BLUE, _ORANGE, _GREY, _INK = "#2F5D8A", "#C8792B", "#9AA3AD", "#22282E"
 _WEAK_CUES = ("label_motto_curve", "label_fading")  # held to a lower mark, as styles and wear vary
 _CUE_MARK, _WEAK_MARK = 0.97, 0.90
 _DPI = 130
@@ -57,7 +57,7 @@ def _save(path: Path, draw: Callable[[Axes], None], size_in: tuple[float, float]
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_axisbelow(True)
     draw(axes)
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=_DPI)
 
 
@@ -66,15 +66,15 @@ def draw_detection(axes: Axes, figures: DetectionFigures) -> None:
     rows = [(name, ap, ap50, n) for name, (ap, ap50, n) in figures.parts.items() if ap is not None and ap50 is not None]
     rows.sort(key=lambda row: row[1])
     places = np.arange(len(rows))
-    axes.barh(places + 0.2, [row[2] for row in rows], 0.38, color=_GREY, label="AP at IoU 0.50")
-    bars = axes.barh(places - 0.2, [row[1] for row in rows], 0.38, color=_BLUE, label="AP over IoU 0.50 to 0.95")
-    axes.bar_label(bars, fmt="%.2f", padding=3, fontsize=8, color=_INK)
+    axes.barh(places + 0.2, [row[2] for row in rows], 0.38, color=GREY, label="AP at IoU 0.50")
+    bars = axes.barh(places - 0.2, [row[1] for row in rows], 0.38, color=BLUE, label="AP over IoU 0.50 to 0.95")
+    axes.bar_label(bars, fmt="%.2f", padding=3, fontsize=8, color=INK)
     axes.set_yticks(places, [f"{name.replace('_', ' ')} ({n})" for name, _, _, n in rows])
     axes.set_xlim(0, 1.05)
     axes.grid(axis="x", color="#E3E6EA")
     axes.set_xlabel("average precision")
     overall = "" if figures.ap is None or figures.ap50 is None else f": AP {figures.ap:.3f}, AP50 {figures.ap50:.3f}"
-    axes.set_title(f"Finding the parts{overall}", loc="left", color=_INK)
+    axes.set_title(f"Finding the parts{overall}", loc="left", color=INK)
     _legend_below(axes)
 
 
@@ -84,18 +84,18 @@ def draw_cues(axes: Axes, cues: Mapping[str, CueFigure]) -> None:
     judged.sort(key=lambda row: row[1])
     places = np.arange(len(judged))
     marks = [_WEAK_MARK if cue in _WEAK_CUES else _CUE_MARK for cue, _, _ in judged]
-    colours = [_BLUE if value >= mark else _ORANGE for (_, value, _), mark in zip(judged, marks, strict=True)]
+    colours = [BLUE if value >= mark else ORANGE for (_, value, _), mark in zip(judged, marks, strict=True)]
     # From chance upwards: what lies below a half would be worse than a coin.
     floor = min(0.5, *(value for _, value, _ in judged))
     bars = axes.barh(places, [value - floor for _, value, _ in judged], 0.66, left=floor, color=colours)
-    axes.bar_label(bars, [f"{value:.3f}" for _, value, _ in judged], padding=4, fontsize=8, color=_INK)
-    axes.plot(marks, places, "|", color=_INK, markersize=19, markeredgewidth=1.8, label="mark to reach", clip_on=False)
+    axes.bar_label(bars, [f"{value:.3f}" for _, value, _ in judged], padding=4, fontsize=8, color=INK)
+    axes.plot(marks, places, "|", color=INK, markersize=19, markeredgewidth=1.8, label="mark to reach", clip_on=False)
     labels = [f"{CUES[cue].name.replace('_', ' ')} ({f.departed} of {f.rows} {f.judged_on})" for cue, _, f in judged]
     axes.set_yticks(places, labels, fontsize=8)
     axes.set_xlim(floor, 1.035)
     axes.grid(axis="x", color="#E3E6EA")
     axes.set_xlabel("AUROC (0.5: no better than a coin)")
-    axes.set_title("Telling each cue's departure (departed of all judged)", loc="left", color=_INK)
+    axes.set_title("Telling each cue's departure (departed of all judged)", loc="left", color=INK)
     _legend_below(axes)
 
 
@@ -106,43 +106,41 @@ def draw_reliability(axes: Axes, scores: QueueScores) -> None:
     intervals = [wilson_interval(int(k), int(n)) for k, n in zip(counts, curve.rows, strict=True)]
     low = [true - bounds[0] for true, bounds in zip(curve.true, intervals, strict=True)]
     high = [bounds[1] - true for true, bounds in zip(curve.true, intervals, strict=True)]
-    axes.plot([0, 1], [0, 1], "--", color=_GREY, label="said = true")
+    axes.plot([0, 1], [0, 1], "--", color=GREY, label="said = true")
     axes.errorbar(
-        curve.said, curve.true, yerr=np.maximum([low, high], 0), fmt="o", color=_BLUE, ecolor=_BLUE, elinewidth=1,
+        curve.said, curve.true, yerr=np.maximum([low, high], 0), fmt="o", color=BLUE, ecolor=BLUE, elinewidth=1,
         capsize=2, label="ten bins of equal count, 95% interval",
     )  # fmt: skip
     # Where the probabilities lie: a thin line a listing along the edges.
     for is_counterfeit, height in ((True, 1.03), (False, -0.03)):
         at = scores.probability[scores.counterfeit == is_counterfeit]
-        axes.plot(
-            at, np.full(len(at), height), "|", color=_ORANGE if is_counterfeit else _BLUE, markersize=6, alpha=0.4
-        )
+        axes.plot(at, np.full(len(at), height), "|", color=ORANGE if is_counterfeit else BLUE, markersize=6, alpha=0.4)
     axes.set(xlim=(-0.02, 1.02), ylim=(-0.06, 1.06), xlabel="probability said", ylabel="share that was counterfeit")
-    axes.text(0.5, 1.045, "counterfeit listings", fontsize=7, color=_ORANGE, ha="center", va="bottom")
-    axes.text(0.5, -0.015, "genuine listings", fontsize=7, color=_BLUE, ha="center", va="bottom")
+    axes.text(0.5, 1.045, "counterfeit listings", fontsize=7, color=ORANGE, ha="center", va="bottom")
+    axes.text(0.5, -0.015, "genuine listings", fontsize=7, color=BLUE, ha="center", va="bottom")
     axes.grid(color="#E3E6EA")
     chance, _ = scores.ece_by_chance
     title = f"Does the probability mean what it says? ECE {curve.ece:.3f}, by chance {chance:.3f}"
-    axes.set_title(title, loc="left", color=_INK, pad=16)
+    axes.set_title(title, loc="left", color=INK, pad=16)
     _legend_below(axes)
 
 
 def draw_precision_recall(axes: Axes, scores: QueueScores) -> None:
     """Precision against recall, beside the oracle and chance."""
     for name, values, colour in (
-        ("oracle: true state of every visible cue", scores.oracle_log10_lr, _GREY),
-        ("queue", scores.log10_lr, _BLUE),
+        ("oracle: true state of every visible cue", scores.oracle_log10_lr, GREY),
+        ("queue", scores.log10_lr, BLUE),
     ):
         curve = precision_recall(values, scores.counterfeit)
         precision, recall = np.append(curve.precision[:1], curve.precision), np.append(0.0, curve.recall)
         label = f"{name} (AP {average_precision(values, scores.counterfeit):.3f})"
         axes.step(recall, precision, where="pre", color=colour, linewidth=2, label=label)
-    axes.axhline(scores.counterfeit.mean(), color=_ORANGE, linestyle=":", label="order by chance")
+    axes.axhline(scores.counterfeit.mean(), color=ORANGE, linestyle=":", label="order by chance")
     axes.set(
         xlim=(0, 1.01), ylim=(0, 1.03), xlabel="share of counterfeits found", ylabel="share of looks that find one"
     )
     axes.grid(color="#E3E6EA")
-    axes.set_title("How clean is the top of the queue?", loc="left", color=_INK)
+    axes.set_title("How clean is the top of the queue?", loc="left", color=INK)
     _legend_below(axes)
 
 
@@ -150,20 +148,20 @@ def draw_gains(axes: Axes, scores: QueueScores, capacity: int) -> None:
     """How many looks find what share of the counterfeits."""
     total, wanted = len(scores.counterfeit), int(scores.counterfeit.sum())
     looks = np.arange(total + 1)
-    axes.plot(looks, np.minimum(looks / wanted, 1), color=_GREY, linestyle="--", label="if all were known")
-    for name, values, colour in (("oracle", scores.oracle_log10_lr, _GREY), ("queue", scores.log10_lr, _BLUE)):
+    axes.plot(looks, np.minimum(looks / wanted, 1), color=GREY, linestyle="--", label="if all were known")
+    for name, values, colour in (("oracle", scores.oracle_log10_lr, GREY), ("queue", scores.log10_lr, BLUE)):
         axes.plot(looks, _found_share(values, scores.counterfeit), color=colour, linewidth=2, label=name)
-    axes.plot([0, total], [0, 1], ":", color=_ORANGE, label="order by chance")
+    axes.plot([0, total], [0, 1], ":", color=ORANGE, label="order by chance")
     if capacity < total:
         found = _found_share(scores.log10_lr, scores.counterfeit)[capacity]
-        axes.axvline(capacity, color=_INK, linewidth=0.8)
+        axes.axvline(capacity, color=INK, linewidth=0.8)
         note = f" {capacity} looks find {found:.0%}"
-        axes.annotate(note, (capacity, 0.04), fontsize=9, color=_INK)
+        axes.annotate(note, (capacity, 0.04), fontsize=9, color=INK)
     axes.set(
         xlim=(0, total), ylim=(0, 1.03), xlabel="listings looked at, from the top", ylabel="share of counterfeits found"
     )
     axes.grid(color="#E3E6EA")
-    axes.set_title(f"What do looks buy? {wanted} counterfeits in {total} listings", loc="left", color=_INK)
+    axes.set_title(f"What do looks buy? {wanted} counterfeits in {total} listings", loc="left", color=INK)
     _legend_below(axes, columns=2)
 
 

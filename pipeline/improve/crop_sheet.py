@@ -13,11 +13,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.chart_colours import GREY, INK, ORANGE
 from pipeline.domain import CAUTION
 from pipeline.improve.crops import Crop, pictures_of
 
 _COLUMNS, _TILE_IN, _WORDS_IN, _WIDTH = 5, 2.3, 0.75, 34
-_INK, _GREY, _ORANGE = "#22282E", "#9AA3AD", "#C8792B"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,13 +41,13 @@ def draw_sheet(tiles: Sequence[Tile], title: str, path: Path) -> None:
     for number, tile in enumerate(tiles):
         _draw_tile(places[number], tile, pictures.get(number))
     said = title if tiles else f"{title}: none"
-    figure.suptitle(said, x=0.01, ha="left", color=_INK, fontsize=13)
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.suptitle(said, x=0.01, ha="left", color=INK, fontsize=13)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=100)
 
 
 def _draw_tile(axes: Axes, tile: Tile, pixels: NDArray[np.uint8] | None) -> None:
     words = "\n".join(wrap(tile.caption, _WIDTH))
     axes.imshow(np.full((8, 8, 3), 128, np.uint8) if pixels is None else pixels)
-    axes.text(0, -0.03, words, transform=axes.transAxes, va="top", fontsize=7, color=_INK)
-    axes.set_title("\n".join(wrap(tile.notice, _WIDTH - 4)), fontsize=8, color=_ORANGE, loc="left")
+    axes.text(0, -0.03, words, transform=axes.transAxes, va="top", fontsize=7, color=INK)
+    axes.set_title("\n".join(wrap(tile.notice, _WIDTH - 4)), fontsize=8, color=ORANGE, loc="left")

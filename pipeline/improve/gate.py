@@ -18,6 +18,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure as Picture
 
 from pipeline import store
+from pipeline.chart_colours import BLUE, GREY, ORANGE
 from pipeline.contact_sheet import write_contact_sheet
 from pipeline.cues import CUES
 from pipeline.domain import CAUTION, Assessment, PartReading
@@ -35,7 +36,6 @@ from pipeline.scan import scan_listings
 
 Progress = Callable[[str], AbstractContextManager[OnProgress]]
 _EVEN = 0.5
-_BLUE, _ORANGE, _GREY = "#2F5D8A", "#C8792B", "#9AA3AD"
 _QUEUE = "the queue"
 
 
@@ -248,10 +248,10 @@ def _draw(weighed: Weighed, path: Path) -> None:
     FigureCanvasAgg(picture)
     axes = picture.add_subplot()
     axes.spines[["top", "right"]].set_visible(False)
-    axes.axvline(0, color=_GREY, linewidth=1)
+    axes.axvline(0, color=GREY, linewidth=1)
     for place, one in enumerate(rows):
         sign = 1 if one.rises else -1
-        colour = _ORANGE if one.is_worse else _BLUE if one.is_better else _GREY
+        colour = ORANGE if one.is_worse else BLUE if one.is_better else GREY
         axes.plot([sign * one.low, sign * one.high], [place, place], color=colour, linewidth=2)
         axes.plot(sign * (one.candidate - one.in_use), place, "o", color=colour, markersize=4)
     axes.set_yticks(range(len(rows)), [f"{one.what}: {one.figure}" for one in rows], fontsize=7)
@@ -259,5 +259,5 @@ def _draw(weighed: Weighed, path: Path) -> None:
     axes.set_xlabel("to the right the candidate is better\nbounds hold for all rows together at 95%")
     said = "nothing worse beyond noise" if weighed.passes else f"{len(weighed.worse)} worse beyond noise"
     axes.set_title(f"Candidate {weighed.candidate} against {weighed.in_use}: {said}", loc="left")
-    picture.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    picture.supxlabel(CAUTION, fontsize=7, color=GREY)
     picture.savefig(path, dpi=120)

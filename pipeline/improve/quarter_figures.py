@@ -12,13 +12,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.chart_colours import BLUE, INK, ORANGE
 from pipeline.domain import CAUTION
 from pipeline.improve.quarter_bank import NEWS_FROM, WEEKS
 from pipeline.improve.quarter_days import LISTINGS, REVIEWS
 
 Floats = NDArray[np.float64]
 WITHOUT, WITH, KNOWING = "without", "with", "knowing"
-_COLOURS = {WITHOUT: "#C8792B", WITH: "#2F5D8A", KNOWING: "#7D858F"}
+_COLOURS = {WITHOUT: ORANGE, WITH: BLUE, KNOWING: "#7D858F"}
 _WORDS = {
     WITHOUT: "without retraining",
     WITH: "retrained every week on what moderators said",
@@ -139,7 +140,7 @@ def draw(quarters: Quarters, path: Path) -> None:
     back.set(ylim=(-0.1, 1.3), ylabel="share of the lost recall that is won back")
     for axes in (precision, recall, back):
         axes.set(xlabel="week", xticks=range(1, WEEKS + 1))
-        axes.axvline(NEWS_FROM, color="#22282E", linewidth=0.8, linestyle=":")
+        axes.axvline(NEWS_FROM, color=INK, linewidth=0.8, linestyle=":")
         axes.text(NEWS_FROM + 0.1, axes.get_ylim()[0] + 0.03, "a new kind appears", fontsize=8)
         axes.grid(color="#E3E6EA")
         axes.spines[["top", "right"]].set_visible(False)

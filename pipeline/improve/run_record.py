@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
 from pipeline.classify.heads import HEADS, Head, head_slices
 from pipeline.domain import CAUTION
 from pipeline.evaluate.metrics import average_precision, precision_recall, reliability_equal_count
@@ -24,7 +25,6 @@ from pipeline.improve.crops import Crop
 
 Floats = NDArray[np.float64]
 _HERE = Path(__file__).resolve().parent
-_BLUE, _ORANGE, _GREY, _INK = "#2F5D8A", "#C8792B", "#9AA3AD", "#22282E"
 _COLUMNS = 5
 _MOST_MISTAKES = 30
 
@@ -108,7 +108,7 @@ def _one(path: Path, draw: Callable[[Axes], None]) -> None:
     figure = Figure(figsize=(7, 4.4), layout="constrained")
     FigureCanvasAgg(figure)
     draw(figure.add_subplot())
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=110)
 
 
@@ -128,19 +128,19 @@ def _grid(
         axes.set_axis_off()
     for axes, head in zip(places, heads, strict=False):
         _, truth, chance = chances[head.name]
-        axes.set_title(f"{head.name.replace('_', ' ')} ({len(truth)})", fontsize=9, color=_INK, loc="left")
+        axes.set_title(f"{head.name.replace('_', ' ')} ({len(truth)})", fontsize=9, color=INK, loc="left")
         axes.tick_params(labelsize=7)
         draw(axes, head, truth, chance)
-    figure.suptitle(words, fontsize=9, color=_INK)
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.suptitle(words, fontsize=9, color=INK)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=100)
 
 
 def _draw_curves(axes: Axes, curves: Sequence[Mapping[str, float]]) -> None:
     epochs = range(1, len(curves) + 1)
-    axes.plot(epochs, [row["fit_loss"] for row in curves], color=_BLUE, label="loss on what is learned, with dropout")
+    axes.plot(epochs, [row["fit_loss"] for row in curves], color=BLUE, label="loss on what is learned, with dropout")
     if curves and "check_loss" in curves[-1]:
-        axes.plot(epochs, [row["check_loss"] for row in curves], color=_ORANGE, label="loss on sellers kept back")
+        axes.plot(epochs, [row["check_loss"] for row in curves], color=ORANGE, label="loss on sellers kept back")
     axes.set(xlabel="epoch", ylabel="loss", ylim=(0, None))
     axes.legend(frameon=False)
 
@@ -152,7 +152,7 @@ def _draw_confusion(axes: Axes, head: Head, truth: NDArray[np.int64], chance: Fl
     axes.imshow(table / np.maximum(table.sum(1, keepdims=True), 1), cmap="Blues", vmin=0, vmax=1)
     for i in range(n):
         for j in range(n):
-            axes.text(j, i, str(table[i, j]), ha="center", va="center", fontsize=8, color=_ORANGE)
+            axes.text(j, i, str(table[i, j]), ha="center", va="center", fontsize=8, color=ORANGE)
     words = [answer.replace("_", " ")[:9] for answer in head.answers]
     axes.set_xticks(range(n), words, rotation=30)
     axes.set_yticks(range(n), words)
@@ -160,17 +160,17 @@ def _draw_confusion(axes: Axes, head: Head, truth: NDArray[np.int64], chance: Fl
 
 def _draw_reliability(axes: Axes, _head: Head, truth: NDArray[np.int64], chance: Floats) -> None:
     curve = reliability_equal_count(1 - chance[:, 0], truth > 0, bins=min(8, len(truth)))
-    axes.plot([0, 1], [0, 1], "--", color=_GREY)
-    axes.plot(curve.said, curve.true, "o-", color=_BLUE, markersize=3)
+    axes.plot([0, 1], [0, 1], "--", color=GREY)
+    axes.plot(curve.said, curve.true, "o-", color=BLUE, markersize=3)
     axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02))
 
 
 def _draw_precision_recall(axes: Axes, _head: Head, truth: NDArray[np.int64], chance: Floats) -> None:
     departs = truth > 0
     if departs.all() or not departs.any():
-        axes.text(0.5, 0.5, "one kind only", ha="center", color=_GREY)
+        axes.text(0.5, 0.5, "one kind only", ha="center", color=GREY)
         return
     curve = precision_recall(1 - chance[:, 0], departs)
-    axes.step(curve.recall, curve.precision, where="pre", color=_BLUE)
-    axes.text(0.05, 0.08, f"AP {average_precision(1 - chance[:, 0], departs):.3f}", fontsize=8, color=_INK)
+    axes.step(curve.recall, curve.precision, where="pre", color=BLUE)
+    axes.text(0.05, 0.08, f"AP {average_precision(1 - chance[:, 0], departs):.3f}", fontsize=8, color=INK)
     axes.set(xlim=(0, 1.02), ylim=(0, 1.05))

@@ -11,12 +11,12 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
 from pipeline.domain import CAUTION
 from pipeline.train.columns import COLUMNS, Training
 from pipeline.train.judging import Figures
 
-_INK, _GREY = "#22282E", "#9AA3AD"
-_COLOURS = ("#2F5D8A", "#C8792B", "#5B8C5A", "#8A4F7D", "#B0A030", "#4A7C8C")
+_COLOURS = (BLUE, ORANGE, "#5B8C5A", "#8A4F7D", "#B0A030", "#4A7C8C")
 _DPI = 130
 Pick = Callable[[Figures], float | None]
 SHOWN: Mapping[str, Pick] = {
@@ -115,11 +115,11 @@ def draw_comparison(comparison: Comparison, path: Path) -> None:
             values = [np.nan if f is None or pick(f) is None else pick(f) for f in found]
             places = np.arange(len(columns)) + 0.12 * (i - (len(rows) - 1) / 2)
             axes.plot(places, values, "o", color=_COLOURS[i % len(_COLOURS)], label=row, markersize=6)
-        axes.set_title(name, loc="left", color=_INK, fontsize=10)
+        axes.set_title(name, loc="left", color=INK, fontsize=10)
         axes.grid(axis="y", alpha=0.3)
         axes.spines[["top", "right"]].set_visible(False)
         axes.set_xticks(range(len(columns)), [COLUMNS[name].title for name in columns], rotation=40, ha="right")
     handles, labels = panels[0, 0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper left", ncols=3, frameon=False, fontsize=9)
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=_DPI)

@@ -13,10 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
 from pipeline.domain import CAUTION
 from pipeline.train.judging import Figures
 
-_BLUE, _ORANGE, _GREY, _INK = "#2F5D8A", "#C8792B", "#9AA3AD", "#22282E"
 _LEAST_DROP = 0.005  # a smaller one is no drop to speak of, and a share of it is noise
 _DPI = 130
 Pick = Callable[[Figures], float | None]
@@ -88,14 +88,14 @@ def draw_report(report: Report, path: Path) -> None:
     FigureCanvasAgg(figure)
     panels = figure.subplots(2, 3).ravel()
     for axes, (name, pick) in zip(panels, SHOWN.items(), strict=False):
-        _draw_curve(axes, report.points, partial(_picked, pick), _BLUE)
-        for start, label, colour in ((report.own, "own look", _INK), (report.other, "other look, as it came", _ORANGE)):
+        _draw_curve(axes, report.points, partial(_picked, pick), BLUE)
+        for start, label, colour in ((report.own, "own look", INK), (report.other, "other look, as it came", ORANGE)):
             value = pick(start)
             if value is not None:
                 axes.axhline(value, color=colour, linestyle=":", label=label)
-        axes.set_title(name, loc="left", color=_INK, fontsize=10)
-    _draw_curve(panels[4], report.points, lambda point: point.cpu_minutes, _BLUE)
-    panels[4].set_title("CPU minutes of training", loc="left", color=_INK, fontsize=10)
+        axes.set_title(name, loc="left", color=INK, fontsize=10)
+    _draw_curve(panels[4], report.points, lambda point: point.cpu_minutes, BLUE)
+    panels[4].set_title("CPU minutes of training", loc="left", color=INK, fontsize=10)
     panels[5].set_axis_off()
     handles, labels = panels[0].get_legend_handles_labels()
     panels[5].legend(handles, labels, loc="center", frameon=False)
@@ -103,7 +103,7 @@ def draw_report(report: Report, path: Path) -> None:
         axes.spines[["top", "right"]].set_visible(False)
         axes.grid(axis="y", alpha=0.3)
         axes.set_xlabel("labelled photos of the other look")
-    figure.supxlabel(CAUTION, fontsize=7, color=_GREY)
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
     figure.savefig(path, dpi=_DPI)
 
 
