@@ -96,10 +96,20 @@ class Desk:
 
     def join(self, link, name):
         self.go(link)
+        self.type_name_and_password(name)
+        self.press_and_go("Enter")
+
+    def sign_in_again(self, name):
+        """At the door that the page has led to by itself."""
+        self.page.wait_for_url("**/enter?back=*")
+        self.type_name_and_password(name)
+        self.page.keyboard.press("Enter")
+
+    def type_name_and_password(self, name):
+        self.page.wait_for_selector("[name=name]:focus")
         self.page.keyboard.type(name)
         self.page.keyboard.press("Tab")
         self.page.keyboard.type(PASSWORD)
-        self.press_and_go("Enter")
 
     def press_and_go(self, *keys):
         """Press keys that lead to another page; how long until it stands there, in ms."""
@@ -247,13 +257,9 @@ def test_nothing_typed_is_lost_without_network_session_or_listing(chromium, addr
 
     ann.context.clear_cookies(name="denim_seat")  # as when the session has ended
     page.keyboard.press("Enter")
-    page.wait_for_url("**/enter?back=*")
     page.wait_for_selector("#kept:visible")
     ann.shot("session-ended")
-    page.keyboard.type("ann")
-    page.keyboard.press("Tab")
-    page.keyboard.type(PASSWORD)
-    page.keyboard.press("Enter")
+    ann.sign_in_again("ann")
     page.wait_for_selector(".tray[open]")
     ann.shot("back-again")
     assert (ann.listing(), hold_back_words(page)) == (listing, "the word on the tab is another")
@@ -268,11 +274,7 @@ def test_nothing_typed_is_lost_without_network_session_or_listing(chromium, addr
     bea.press("t")
     bea.page.wait_for_selector("#clock")
     page.keyboard.press("Enter")
-    page.wait_for_url("**/enter?back=*")
-    page.keyboard.type("ann")
-    page.keyboard.press("Tab")
-    page.keyboard.type(PASSWORD)
-    page.keyboard.press("Enter")
+    ann.sign_in_again("ann")
     page.wait_for_selector("text=A colleague is looking at this listing")
     ann.shot("colleague-has-it")
     assert page.input_value(".note [name=words]") == "a note half written; the word on the tab is another"

@@ -1,7 +1,7 @@
 """One night in a process of its own, to be killed: `python -m tests.scan.one_night LISTINGS OUT URL [LIMIT_BYTES]`.
 
-With `--ray ADDRESS` a cluster looks at the photos, with `--photos-from URL` they lie there. Status 0 where it came to
-its end, 2 where it told in one line why it could not.
+With `--ray ADDRESS` a cluster looks at the photos, with `--photos-from URL` they lie there, with `--hurry FILE` looking
+is slow until there is such a file. Status 0 where it came to its end, 2 where it told in one line why it could not.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import resource
 import sys
+from functools import partial
 from pathlib import Path
 
 from pipeline.intake import NothingToDo, photos_from
@@ -32,6 +33,7 @@ def main() -> int:
     parser.add_argument("--ray")
     parser.add_argument("--window", type=int, default=8000)
     parser.add_argument("--photos-from")
+    parser.add_argument("--hurry", type=Path)
     parser.add_argument("--models", type=Path, default=Path("models"))
     asked = parser.parse_args()
     if asked.most_bytes is not None:  # what is larger cannot be written, as on a full disk
@@ -39,7 +41,7 @@ def main() -> int:
     nightly_module.scan_night = scan_with  # no networks are looked for
     asked.out.mkdir(exist_ok=True)
     photos = photos_from([asked.photos_from]) if asked.photos_from else asked.listings.parent
-    pool = Pool(asked.models, photos, SHEETS, 1, make_looker=Slow)
+    pool = Pool(asked.models, photos, SHEETS, 1, make_looker=partial(Slow, hurry=asked.hurry))
     engine = OnRay(pool, asked.ray, window=asked.window) if asked.ray else pool
     night = Night(asked.listings, asked.out, RunAbout("listings.jsonl", "m", "r"))
     try:
