@@ -45,6 +45,7 @@ class PlacedPart:
     digits: Points | None = None  # middles of the printed digits, in reading order
     digit_mm: float = 0.0  # how large the smallest of them are
     lettered: Callable[[bool, Canvas], None] | None = None  # hardware: the same with its letters, whole, or without
+    coded: Callable[[str, Canvas], None] | None = None  # code in metal: the same with another code, or "" with none
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,6 +347,7 @@ def button_back(pair: Pair, rng: Rng) -> Scene:
         lambda c: hardware.draw_button_back(Pen(c, spot), pair),
         digits=_at(spot, digit_points([hardware.code_print(pair)])),
         digit_mm=digit_size([hardware.code_print(pair)]),
+        coded=lambda code, c: hardware.draw_button_back(Pen(c, spot), pair, code),
     )
     return Scene(ground, (disc,))
 

@@ -39,6 +39,7 @@ _READABLE_PX = {PartName.BUTTON_BACK: 14.0, PartName.CARE_TAG: 9.0, PartName.LAB
 _LEAST_CONTRAST = 0.14  # of 1: paler print on its ground, or ink on thread, cannot be told apart
 # Of 1: letters in metal that stand out less, above the noise, cannot be read; from looking, too. A long legend helps.
 _LEAST_RELIEF = {"rivet_stamp": 0.085, "button_lettering": 0.055}
+_LEAST_TOLD = 0.027  # of 1: a digit in metal that differs less from the one most like it cannot be read; from looking
 _COMPARED_PX = 128  # enough to tell letters by
 _WHITE_OUT = 0.965  # brighter than this in every channel, a surface has lost its colour
 _WHOLE_SHARE = {"tab_word": 0.85, "button_lettering": 0.85, "rivet_stamp": 0.88, "zip_mark": 0.85}  # else 0.72 clear
@@ -334,11 +335,15 @@ def _hides(overlay: Overlay) -> bool:
 
 def _effective_px_per_mm(view: View, placed: PlacedPart) -> float:
     """Scale at the part, lowered by blur and motion: what detail survives."""
+    spread = np.hypot(view.sensor.blur_px, 0.4 * view.sensor.motion_px)
+    return float(_px_per_mm(view, placed) / np.sqrt(1 + (spread / 1.1) ** 2))
+
+
+def _px_per_mm(view: View, placed: PlacedPart) -> float:
+    """Scale at the part, in the direction in which it is the smaller."""
     centre = placed.outline.mean(0)
     px = view.camera.project(centre + np.array([(0, 0), (0.5, 0), (0, 0.5)]))
-    scale = 2 * min(np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0])))
-    spread = np.hypot(view.sensor.blur_px, 0.4 * view.sensor.motion_px)
-    return float(scale / np.sqrt(1 + (spread / 1.1) ** 2))
+    return float(2 * min(np.hypot(*(px[1] - px[0])), np.hypot(*(px[2] - px[0]))))
 
 
 def _truth(view: View, placed: PlacedPart) -> dict[str, str]:
@@ -369,18 +374,57 @@ def _letters_stand_out(view: View, placed: PlacedPart) -> float:
     """
     if placed.lettered is None:
         return 0.0
+    _, difference = _difference(view, placed, partial(placed.lettered, True), partial(placed.lettered, False))
+    return float(np.quantile(difference, 0.995))
+
+
+def _digits_stand_out(view: View, placed: PlacedPart) -> float:
+    """How well the least distinct digit of a code in metal can be told from the digit most like it, 0..1.
+
+    A code whose strokes run together leaves a clear mark and yet can't be read. So it is drawn with the digits most
+    like its own, too, and with none, and they are compared digit by digit: how far a digit differs from the other in
+    this photo, times its share of the difference that the digit makes at all.
+    """
+    if placed.coded is None or placed.digits is None:
+        return 1.0
+    own, like = view.pair.code, hardware.like_code(view.pair)
+    to_square, from_like = _difference(view, placed, partial(placed.coded, own), partial(placed.coded, like))
+    _, from_none = _difference(view, placed, partial(placed.coded, own), partial(placed.coded, ""))
+    reach = max(1, round(0.45 * placed.digit_mm * _px_per_mm(view, placed) * to_square.scale))
+    middles = np.rint(to_square.points(view.camera.project(placed.digits))).astype(int)
+    told = [1.0]
+    for (x, y), here, there in zip(middles, own, like, strict=True):
+        digit = np.s_[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+        if here != there and from_like[digit].size:
+            stands, marks = (float(np.quantile(difference[digit], 0.95)) for difference in (from_like, from_none))
+            told.append(stands * min(1.0, stands / max(marks, 1e-6)))
+    return min(told)
+
+
+@dataclass(frozen=True, slots=True)
+class _ToSquare:
+    """From the photo to a square cut from it."""
+
+    left: float
+    top: float
+    scale: float
+
+    def points(self, px: Points) -> Points:
+        return np.asarray((px - (self.left, self.top)) * self.scale, np.float64)
+
+
+def _difference(
+    view: View, placed: PlacedPart, draw: Callable[[Canvas], None], other: Callable[[Canvas], None]
+) -> tuple[_ToSquare, NDArray[np.float32]]:
+    """How two drawings of a part differ in this photo, 0..1, in a square round the part."""
     px = view.camera.project(placed.outline)
     (x0, y0), (x1, y1) = px.min(0), px.max(0)
     side = float(max(x1 - x0, y1 - y0))
     window = ((x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side, side)
     drawn_px = min(_COMPARED_PX, max(16, round(side)))
-    with_letters, without = (
-        view.photo_of(partial(placed.lettered, letters), NumpyArrays(), window, (drawn_px, drawn_px))
-        for letters in (True, False)
-    )
-    difference = cv2.absdiff(with_letters, without).mean(2)
-    difference = cv2.GaussianBlur(difference, (0, 0), drawn_px / 140)
-    return float(np.quantile(difference, 0.995)) / 255
+    one, two = (view.photo_of(how, NumpyArrays(), window, (drawn_px, drawn_px)) for how in (draw, other))
+    difference = cv2.GaussianBlur(cv2.absdiff(one, two).mean(2), (0, 0), drawn_px / 140) / 255
+    return _ToSquare(window[0], window[1], drawn_px / side), difference.astype(np.float32)
 
 
 def _label_cue_shows(view: View, placed: PlacedPart, cue: str) -> bool:
@@ -419,7 +463,7 @@ def _contrast(view: View, placed: PlacedPart, a: Sequence[float], b: Sequence[fl
 
 
 def _digits_show(view: View, placed: PlacedPart, sharp: float) -> bool:
-    """Whether every printed digit is large enough, in the frame, and under no finger or strong glare."""
+    """Whether every digit is large enough, in the frame, under no finger or strong glare, and distinct."""
     if placed.digits is None or placed.digit_mm * sharp < _READABLE_PX[placed.part]:
         return False
     if placed.part == PartName.LABEL and not _size_print_shows(view, placed):
@@ -429,7 +473,9 @@ def _digits_show(view: View, placed: PlacedPart, sharp: float) -> bool:
     if not ((px > reach).all() and (px < size - reach).all()):
         return False
     hiding = [o.outline.astype(np.float32) for o in view.overlays if _hides(o)]
-    return all(cv2.pointPolygonTest(outline, (float(x), float(y)), True) < -reach for outline in hiding for x, y in px)
+    if any(cv2.pointPolygonTest(outline, (float(x), float(y)), True) >= -reach for outline in hiding for x, y in px):
+        return False
+    return _digits_stand_out(view, placed) > _LEAST_TOLD
 
 
 def _pocket_whole(view: View) -> bool:

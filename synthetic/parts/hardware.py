@@ -14,6 +14,7 @@ from synthetic.parts.metal import edge_mm, lay_bare_metal, lay_coat
 
 Rng = np.random.Generator
 _COATS = ("#3a2a1c", "#1d1d1f", "#8a5a2a", "#c9a24a", "#6b4a35", "#9aa0a6", "#5a3a2a", "#b5793c", "#d8d3c8", "#4b4f55")
+_MOST_ALIKE = str.maketrans("023456789", "835968298")  # from looking: what a blurred digit is taken for
 BACK_DIAMETER_SHARE = 0.8  # the back disc is a little smaller than the face (invented)
 
 
@@ -235,8 +236,8 @@ def _scratches(pen: Pen, pair: Pair, rng: Rng, radius: float) -> None:
     pen.canvas.darken(pen.strokes(lines, 0.1), float(rng.uniform(-0.4, 0.3)))
 
 
-def draw_button_back(pen: Pen, pair: Pair) -> None:
-    """The back disc with the plant code; on old pairs parts of it are worn away."""
+def draw_button_back(pen: Pen, pair: Pair, code: str | None = None) -> None:
+    """The back disc with the plant code, or another in its place, or none (""); on old pairs parts are worn away."""
     rng = pair.rng(31)
     relief = float(pair.rng(9).uniform(*pair.look.relief))
     radius = back_radius(pair)
@@ -249,24 +250,29 @@ def draw_button_back(pen: Pen, pair: Pair) -> None:
     for share in rng.choice(rings, int(rng.integers(0, 3)), replace=False):
         turned = Stamp(0.0, 0.15, 0.3, bool(rng.random() < 0.5))
         _stamp(pen, pen.ring((0, 0), radius * float(share), radius * 0.04), turned, relief)
-    code = code_print(pair).on(pen)
+    letters = code_print(pair, code).on(pen) if code != "" else None
     faint = code_wear(pair)
     depth, fill = float(rng.uniform(0.15, 0.35)) * (1 - faint), float(rng.uniform(0.35, 0.75)) * (1 - faint)
-    _stamp(pen, code, Stamp(0.0, depth, fill, bool(rng.random() < 0.4), edge_mm(pair.rng(39), 0.25)), relief)
+    _stamp(pen, letters, Stamp(0.0, depth, fill, bool(rng.random() < 0.4), edge_mm(pair.rng(39), 0.25)), relief)
     _scratches(pen, pair, rng, radius)
 
 
-def code_print(pair: Pair) -> Print:
-    """The plant code as stamped on the back: across the disc or along its rim."""
+def code_print(pair: Pair, code: str | None = None) -> Print:
+    """The plant code, or another, as stamped on the back: across the disc or along its rim."""
     rng, radius, fonts = pair.rng(35), back_radius(pair), font_files()
     font, cap, stroke = fonts[int(rng.integers(len(fonts)))], radius * rng.uniform(0.4, 0.62), int(rng.integers(1, 6))
     if rng.random() < 0.2:
         arc = (radius * 0.62, float(rng.choice([-np.pi / 2, np.pi / 2])), float(rng.uniform(1.7, 2.5)))
         cap = min(cap * 0.7, arc_cap_limit(pair.code, font, stroke, arc[0], arc[2]))
-        return Print(pair.code, font, float(cap), (0.0, 0.0), stroke=stroke, arc=arc)
+        return Print(code or pair.code, font, float(cap), (0.0, 0.0), stroke=stroke, arc=arc)
     spot = (0.0, float(rng.normal(0, 0.05)) * radius)
     tracking, fit = float(rng.choice([0, 0.1, 0.2])) + stroke / 40, radius * rng.uniform(1.2, 1.55)
-    return Print(pair.code, font, cap, spot, tracking=tracking, stroke=stroke, fit_mm=fit)
+    return Print(code or pair.code, font, cap, spot, tracking=tracking, stroke=stroke, fit_mm=fit)
+
+
+def like_code(pair: Pair) -> str:
+    """A code that is easily taken for the pair's: each digit is the one most like it, but 1, which is narrower."""
+    return pair.code.translate(_MOST_ALIKE)
 
 
 def code_wear(pair: Pair) -> float:

@@ -11,6 +11,7 @@ import pytest
 from pipeline.cues import LISTED_CUES
 from pipeline.domain import PartName
 from synthetic.camera import Overlay
+from synthetic.parts import hardware
 from synthetic.views import CUES_OF_PART, JUDGEABLE_PX_PER_MM, View, annotate
 from tests.synthetic.builders import CLEAN_SENSOR, VIEW_OF, a_pair, a_view, placed
 
@@ -76,7 +77,7 @@ def test_what_hides_a_cue_takes_its_label():
 
 @pytest.mark.parametrize("part", [PartName.BUTTON_BACK, PartName.CARE_TAG, PartName.LABEL])
 def test_print_with_a_digit_under_a_finger_or_out_of_the_frame_cannot_be_read(part):
-    view = a_view(VIEW_OF[part], a_pair(2), 3)
+    view = a_view(VIEW_OF[part], a_pair(1), 3)
     assert text(view, part)
     last = view.camera.project(placed(view, part).digits)[-1]
     dot = last + np.array([(-6, -6), (6, -6), (6, 6), (-6, 6)])
@@ -101,6 +102,13 @@ def test_small_digits_need_a_sharper_photo_than_large_ones():
         blurred = [replace(view, scene=scene, sensor=replace(CLEAN_SENSOR, blur_px=b)) for b in range(30)]
         read.append(sum(text(one, PartName.CARE_TAG) is not None for one in blurred))
     assert 0 < read[0] < read[1] < 30
+
+
+@pytest.mark.parametrize(("edge_mm", "is_read"), [(0.05, True), (0.6, False)])
+def test_a_code_whose_edges_are_rounded_until_its_strokes_run_together_cannot_be_read(monkeypatch, edge_mm, is_read):
+    monkeypatch.setattr(hardware, "edge_mm", lambda rng, most: edge_mm)
+    read = [text(a_view("button_back", a_pair(n), 3), PartName.BUTTON_BACK) for n in (1, 3, 6, 7)]
+    assert [one is not None for one in read] == [is_read] * 4
 
 
 def test_a_metal_burnt_out_to_white_is_not_named():
