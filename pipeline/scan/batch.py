@@ -8,6 +8,8 @@ through the store, so a scan that was stopped ends with the same rows as one tha
 from __future__ import annotations
 
 import itertools
+import os
+import sys
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -152,7 +154,8 @@ class _Scanning:
             with self._timed("looking"):
                 self._look(spool)
             with self._timed("reuse"):
-                entries = search_for_reuse(spool.read(), self._means.records, self._means.index_dir)
+                threads = min(os.cpu_count() or 1, self._means.pool.workers or sys.maxsize)  # no worker is busy now
+                entries = search_for_reuse(spool.read(), self._means.records, self._means.index_dir, threads)
                 counts.reused = sum(
                     one.reuse is not None and bool(one.reuse.matches) for one in spool.searched(entries)
                 )

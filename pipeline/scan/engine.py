@@ -27,6 +27,10 @@ class Engine(Protocol):
     def sheets(self) -> Mapping[str, ReferenceSheet]:
         """Reference sheets by maker."""
 
+    @property
+    def workers(self) -> int | None:
+        """How many at most; None: one for each processor."""
+
     def look_at_all(self, jobs: Iterable[PhotoJob]) -> Iterator[tuple[int, Outcome]]:
         """Look at every photo; yields (place in `jobs`, outcome) as they come, each place once.
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from pipeline.domain import Listing, ReuseMatch
+from pipeline.one_processor import use_one_processor
 from pipeline.photo_index import CANDIDATES, PhotoIndex, codes_asked_of, codes_of
 from pipeline.photo_reuse import Fingerprint, Sameness, compare, reuse_reading
 from pipeline.records.looks import (
@@ -30,33 +32,37 @@ _PHOTOS_AT_ONCE = 400
 _HELD = 1000  # fingerprints in memory, 25 kB each
 
 
-def search_for_reuse(entries: Iterable[Spooled], records: PatientStore, index_dir: Path) -> Iterator[Spooled]:
+def search_for_reuse(
+    entries: Iterable[Spooled], records: PatientStore, index_dir: Path, threads: int
+) -> Iterator[Spooled]:
     """The listings of a night with what the search for reused photos says of each that has a photo to compare.
 
     Args:
         entries: the night, its photos looked at.
         records: where fingerprints and showings are.
         index_dir: the folder of the index, which is made or brought up to date.
+        threads: that compare photos; what they find does not depend on how many they are.
 
     Raises:
         OSError: if the index can't be written.
     """
     index = _up_to_date(PhotoIndex.load(index_dir), records, index_dir)
     sellers = records.read(some_sellers)
-    search = _Search(records, index)
-    entries = iter(entries)
-    while some := list(itertools.islice(entries, _LISTINGS_AT_ONCE)):
-        found = search.matches(some)
-        for entry in some:
-            listing, matches = entry.listing, found.get(entry.listing.listing_id)
-            if matches is None:
-                yield entry
-                continue
-            others = {match.other_listing_id: search.listed_at[match.other_listing_id] for match in matches}
-            compared = sum(seller != listing.seller_id for seller in sellers) if listing.seller_id else 0
-            reading = reuse_reading(matches, compared, came_first(listing.listed_at, others))
-            yield replace(entry, reuse=Reuse(reading, tuple(matches)))
-        search.forget_old()
+    with ThreadPoolExecutor(threads, initializer=use_one_processor) as crew:  # OpenMP asks each thread anew
+        search = _Search(records, index, crew)
+        entries = iter(entries)
+        while some := list(itertools.islice(entries, _LISTINGS_AT_ONCE)):
+            found = search.matches(some)
+            for entry in some:
+                listing, matches = entry.listing, found.get(entry.listing.listing_id)
+                if matches is None:
+                    yield entry
+                    continue
+                others = {match.other_listing_id: search.listed_at[match.other_listing_id] for match in matches}
+                compared = sum(seller != listing.seller_id for seller in sellers) if listing.seller_id else 0
+                reading = reuse_reading(matches, compared, came_first(listing.listed_at, others))
+                yield replace(entry, reuse=Reuse(reading, tuple(matches)))
+            search.forget_old()
 
 
 def _up_to_date(index: PhotoIndex, records: PatientStore, index_dir: Path) -> PhotoIndex:
@@ -85,8 +91,8 @@ class _Asked:
 class _Search:
     """Looks for some photos at a time; holds the fingerprints met last."""
 
-    def __init__(self, records: PatientStore, index: PhotoIndex) -> None:
-        self._records, self._index = records, index
+    def __init__(self, records: PatientStore, index: PhotoIndex, crew: Executor) -> None:
+        self._records, self._index, self._crew = records, index, crew
         self._photos: dict[int, KnownPhoto] = {}
         self._same: dict[tuple[str, str], Sameness | None] = {}
         self.listed_at: dict[str, str] = {}  # of the listings that were matched just now
@@ -104,12 +110,16 @@ class _Search:
         asked = self._asked(entries)
         candidates = self._candidates(asked)
         shown = self._records.read(read_showings, {photo.sha256 for photos in candidates for photo in photos})
-        found: dict[str, list[ReuseMatch]] = {}
-        for one, photos in zip(asked, candidates, strict=True):
-            matches = found.setdefault(one.listing.listing_id, [])
-            if one.listing.seller_id:
-                for photo in photos:
-                    matches += self._matches_with(one, photo, shown.get(photo.sha256, ()))
+        pairs = [
+            (one, photo, others)
+            for one, photos in zip(asked, candidates, strict=True)
+            for photo in photos
+            if (others := _of_other_sellers(one.listing, shown.get(photo.sha256, ())))
+        ]
+        self._compare((one, photo) for one, photo, _ in pairs)
+        found: dict[str, list[ReuseMatch]] = {one.listing.listing_id: [] for one in asked}
+        for one, photo, others in pairs:
+            found[one.listing.listing_id] += self._matches_with(one, photo, others)
         return {name: sorted(matches, key=self._place) for name, matches in found.items()}
 
     def _place(self, match: ReuseMatch) -> tuple[float, bool, float, str, str]:
@@ -125,7 +135,7 @@ class _Search:
 
     def _candidates(self, asked: Sequence[_Asked]) -> list[list[KnownPhoto]]:
         """For each photo those that may be the same picture; itself among them, as another may show the same file."""
-        nearest = self._index.nearest(np.array([codes_asked_of(one.fingerprint.thumb) for one in asked], np.uint8))
+        nearest = list(self._crew.map(self._nearest, asked))
         self._fetch({number for numbers in nearest for number in numbers})
         photos = [[self._photos[number] for number in numbers if number in self._photos] for numbers in nearest]
         return [
@@ -133,29 +143,40 @@ class _Search:
             for one, near in zip(asked, photos, strict=True)
         ]
 
+    def _nearest(self, one: _Asked) -> list[int]:
+        return self._index.nearest(codes_asked_of(one.fingerprint.thumb)[None])[0]
+
     def _fetch(self, numbers: Collection[int]) -> None:
         new = [number for number in numbers if number not in self._photos]
         self._photos |= self._records.read(read_photos, new)
 
-    def _matches_with(self, one: _Asked, photo: KnownPhoto, shown: Iterable[Shown]) -> Iterator[ReuseMatch]:
-        others = [
-            other
-            for other in shown
-            if other.seller_id not in ("", one.listing.seller_id) and other.listing_id != one.listing.listing_id
-        ]
-        same = self._compared(one, photo) if others else None
+    def _compare(self, pairs: Iterable[tuple[_Asked, KnownPhoto]]) -> None:
+        """Compare those not compared yet, the same way round whichever was asked for, as either way may err."""
+        new: dict[tuple[str, str], tuple[Fingerprint, Fingerprint]] = {}
+        for one, photo in pairs:
+            first, second = (one, photo) if one.sha256 <= photo.sha256 else (photo, one)
+            if (first.sha256, second.sha256) not in self._same:
+                new[first.sha256, second.sha256] = (first.fingerprint, second.fingerprint)
+        self._same |= zip(new, self._crew.map(lambda two: compare(*two), new.values()), strict=True)
+
+    def _matches_with(self, one: _Asked, photo: KnownPhoto, others: Iterable[Shown]) -> Iterator[ReuseMatch]:
+        same = self._same[min(one.sha256, photo.sha256), max(one.sha256, photo.sha256)]
         if same is None:
             return
+        if one.sha256 > photo.sha256:
+            same = same.from_the_other_side
         for other in others:
             self.listed_at[other.listing_id] = other.listed_at
             place = (one.path, other.listing_id, other.seller_id, other.path)
             yield ReuseMatch(*place, same.is_mirrored, round(same.agreement, 4), round(same.crop_margin, 4))
 
-    def _compared(self, one: _Asked, photo: KnownPhoto) -> Sameness | None:
-        """Two photos compared once, the same way round whichever was asked for, as either way may err."""
-        first, second = sorted(((one.sha256, one.fingerprint), (photo.sha256, photo.fingerprint)), key=lambda p: p[0])
-        pair = (first[0], second[0])
-        if pair not in self._same:
-            self._same[pair] = compare(first[1], second[1])
-        same = self._same[pair]
-        return same if same is None or first[0] == one.sha256 else same.from_the_other_side
+
+def _of_other_sellers(listing: Listing, shown: Iterable[Shown]) -> list[Shown]:
+    """Where a photo stands under others; nowhere, for a listing whose seller is not known."""
+    return [
+        other
+        for other in shown
+        if listing.seller_id
+        and other.seller_id not in ("", listing.seller_id)
+        and other.listing_id != listing.listing_id
+    ]
