@@ -1,0 +1,173 @@
+"""A tab's seam laid straight in a strip, with the rows of thread that run along it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Light = NDArray[np.float32]
+
+_LEAST_PX_PER_MM, _MOST_PX_PER_MM = 2.0, 6.0  # below, a stitch is a blur; above, nothing is gained
+_OUTSIDE_MM, _INSIDE_MM = 1.0, 11.0  # how far the strip reaches off the pocket and onto it
+_BEYOND_MM = 26.0  # and along the seam beyond the tab's ends
+_TAB_MM, _POCKET_MM = 5.0, 8.5  # beyond the tab's ends: so far its own stitches go at least, and the pocket's begin
+_LEAST_SEEN_MM = 15.0  # of the tab's own stitches
+_FIRST_ROW_MM, _LAST_ROW_MM = 0.9, 0.4  # no row is looked for nearer to the pocket's edge, and to the strip's
+_ROW_APART_MM = 2.5
+_MOST_ROWS = 2
+_ROW_PX_PER_MM = 4  # fine enough to find rows
+_TILTS_DEG = tuple(range(-7, 8))  # a ribbon leans in its seam, and a camera askew shears
+_LIGHTNESS_SHARE = 0.6  # shade changes lightness more than hue
+LEAST_STAND_OUT = 9.0  # of a row's colour from the cloth's, CIELAB; coarse twill makes 7
+_WEAKER_ROW = 0.45  # of the strongest row's
+
+
+@dataclass(frozen=True, slots=True)
+class Seam:
+    """Where a tab is sewn in: its ends on the seam and a point beside it on the pocket, all in photo px.
+
+    `px_per_mm` is the scale along the seam with its relative standard uncertainty, `tab_mm` the tab's length.
+
+    Raises:
+        ValueError: if the scale or the length is not positive, or the ends are one point.
+    """
+
+    top: tuple[float, float]
+    bottom: tuple[float, float]
+    onto_pocket: tuple[float, float]
+    px_per_mm: float
+    scale_sigma: float
+    tab_mm: float
+
+    def __post_init__(self) -> None:
+        """Refuse a seam without a size."""
+        if not (self.px_per_mm > 0 and self.tab_mm > 0 and self.top != self.bottom):
+            raise ValueError(f"a seam needs a positive scale and length, got {self}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeamStrip:
+    """The seam from left to right, the pocket below it, with the rows of thread found on it.
+
+    `pixels`: sRGB uint8, shape (height, width, 3); `away`: CIELAB from the cloth's, `cloth_lab`, same shape;
+    `is_tab` and `is_pocket`: columns in the photo where the tab's own stitches are, and the pocket's; `rows`: each
+    row's height by column, px, strongest first; `stand_out`: CIELAB distance of the strongest from the cloth.
+    """
+
+    pixels: NDArray[np.uint8]
+    away: Light
+    cloth_lab: Floats
+    px_per_mm: float
+    scale_sigma: float
+    is_tab: Flags
+    is_pocket: Flags
+    rows: tuple[Floats, ...]
+    stand_out: float
+
+    def cloth_in(self, columns: Flags) -> Floats:
+        """The cloth's colour there, CIELAB from the whole strip's, shape (3,)."""
+        pocket = self.away[int((_OUTSIDE_MM + _FIRST_ROW_MM) * self.px_per_mm) :, columns]
+        return np.asarray(np.median(pocket[::3, ::3].reshape(-1, 3), axis=0), np.float64)
+
+    def band(self, path: Floats, columns: NDArray[np.intp], half_mm: float) -> tuple[NDArray[np.intp], ...]:
+        """Indices of the pixels within `half_mm` of a path of heights, shape (heights, columns) each."""
+        reach = max(1, round(half_mm * self.px_per_mm))
+        heights = np.rint(path[columns])[None].astype(np.intp) + np.arange(-reach, reach + 1)[:, None]
+        return np.clip(heights, 0, len(self.away) - 1), np.broadcast_to(columns, heights.shape)
+
+
+def seam_strip(pixels: NDArray[np.uint8], seam: Seam) -> SeamStrip | None:
+    """Lay a seam straight and find its rows of thread.
+
+    Args:
+        pixels: the photo, sRGB uint8, shape (height, width, 3).
+        seam: where it runs.
+
+    Returns:
+        None where the photo is too small or shows too little of the seam, or no row stands out from the cloth.
+    """
+    if seam.px_per_mm < _LEAST_PX_PER_MM:
+        return None
+    scale = min(seam.px_per_mm, _MOST_PX_PER_MM)
+    laid, is_seen = _laid_straight(pixels, seam, scale)
+    along_mm = (np.arange(laid.shape[1]) + 0.5) / scale - _BEYOND_MM
+    is_tab = is_seen & (along_mm > -_TAB_MM) & (along_mm < seam.tab_mm + _TAB_MM)
+    is_pocket = is_seen & ((along_mm < -_POCKET_MM) | (along_mm > seam.tab_mm + _POCKET_MM))
+    if is_tab.sum() < _LEAST_SEEN_MM * scale:
+        return None
+    lab = cv2.cvtColor(np.asarray(laid, np.float32) / 255, cv2.COLOR_RGB2LAB)
+    cloth = np.median(lab[:, is_seen].reshape(-1, 3)[::3], axis=0)
+    away = np.asarray(lab - cloth, np.float32)
+    rows, stand_out = _rows(away, scale, [zone for zone in (is_tab, is_pocket) if zone.sum() >= _TAB_MM * scale])
+    if not rows:
+        return None
+    lab_of_cloth = np.asarray(cloth, np.float64)
+    return SeamStrip(laid, away, lab_of_cloth, scale, seam.scale_sigma, is_tab, is_pocket, rows, stand_out)
+
+
+def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> tuple[NDArray[np.uint8], Flags]:
+    """The strip at `scale` px a mm, and which of its columns lie in the photo."""
+    top, bottom, pocket = (np.array(point) for point in (seam.top, seam.bottom, seam.onto_pocket))
+    along, middle = (bottom - top) / np.hypot(*(bottom - top)), (top + bottom) / 2
+    across = np.array([-along[1], along[0]])
+    across = across if across @ (pocket - middle) > 0 else -across
+    width = round((seam.tab_mm + 2 * _BEYOND_MM) * scale)
+    height = round((_OUTSIDE_MM + _INSIDE_MM) * scale)
+    step = seam.px_per_mm / scale  # photo px a px of the strip
+    start = middle - along * step * width / 2 - across * seam.px_per_mm * _OUTSIDE_MM
+    to_photo = np.column_stack([along * step, across * step, start])
+    laid = cv2.warpAffine(pixels, to_photo, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    edge = start + np.outer(np.arange(width), along * step)
+    edges = np.stack([edge, edge + across * step * height])
+    inside = ((edges >= 0) & (edges <= np.array(pixels.shape[1::-1]) - 1)).all(axis=(0, 2))
+    return np.asarray(laid, np.uint8), np.asarray(inside)
+
+
+def _rows(away: Light, scale: float, zones: Sequence[Flags]) -> tuple[tuple[Floats, ...], float]:
+    """Straight lines on which the colour departs from the cloth's in one of the zones, and how far it does."""
+    height, width = away.shape[:2]
+    columns, heights = round(width / scale), round(height / scale * _ROW_PX_PER_MM)  # a column is a mm of seam
+    coarse = np.asarray(cv2.resize(away, (columns, heights), interpolation=cv2.INTER_AREA), np.float32)
+    flags = np.array(zones, np.float32)
+    shares = cv2.resize(flags, (columns, len(zones)), interpolation=cv2.INTER_AREA)
+    profiles = _stand_out(coarse, shares > 0.99)
+    tilt = int(profiles.max(axis=1).argmax())
+    profile, best = profiles[tilt].copy(), float(profiles.max())
+    slope, apart = float(np.tan(np.radians(_TILTS_DEG[tilt]))), round(_ROW_APART_MM * _ROW_PX_PER_MM)
+    lines: list[Floats] = []
+    while len(lines) < _MOST_ROWS and profile.max() >= max(LEAST_STAND_OUT, _WEAKER_ROW * best):
+        at = int(profile.argmax())
+        lines.append((at + 0.5) * height / heights - 0.5 + slope * (np.arange(width) - width / 2))
+        profile[max(0, at - apart) : at + apart + 1] = 0
+    return tuple(lines), best
+
+
+def _stand_out(coarse: Light, is_zone: Flags) -> Floats:
+    """How far the colour along a line lies from the cloth's, in the zone where it lies farthest.
+
+    Args:
+        coarse: CIELAB from the cloth's, shape (heights, columns, 3), `_ROW_PX_PER_MM` high and a mm wide a pixel.
+        is_zone: shape (zones, columns).
+
+    Returns:
+        Shape (tilts, heights in the strip's middle); 0 where no row can be.
+    """
+    height, count = coarse.shape[:2]
+    from_middle = (np.arange(count) + 0.5 - count / 2) * _ROW_PX_PER_MM
+    shift = np.rint(np.tan(np.radians(_TILTS_DEG))[:, None] * from_middle).astype(np.intp)
+    at = np.arange(height)
+    heights = np.clip(at[:, None] + shift[:, None], 0, height - 1)
+    weight = np.asarray(is_zone.T / np.maximum(is_zone.sum(axis=1), 1), np.float32)
+    means = np.tensordot(coarse[heights, np.arange(count)], weight, (2, 0))  # (tilts, heights, Lab, zones)
+    means = means * np.array([_LIGHTNESS_SHARE, 1.0, 1.0])[:, None]
+    smooth = (means[:, np.maximum(at - 1, 0)] + means + means[:, np.minimum(at + 1, height - 1)]) / 3
+    departs = np.linalg.norm(smooth, axis=2).max(axis=2)
+    departs[:, : int((_OUTSIDE_MM + _FIRST_ROW_MM) * _ROW_PX_PER_MM)] = 0
+    departs[:, height - max(1, int(_LAST_ROW_MM * _ROW_PX_PER_MM)) :] = 0
+    return np.asarray(departs, np.float64)
