@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -21,7 +20,7 @@ _LEAST_SEEN_MM = 15.0  # of the tab's own stitches
 _FIRST_ROW_MM, _LAST_ROW_MM = 0.9, 0.4  # no row is looked for nearer to the pocket's edge, and to the strip's
 _ROW_APART_MM = 2.5
 _MOST_ROWS = 2
-_ROW_PX_PER_MM = 4  # fine enough to find rows
+_ROW_PX_PER_MM, _COLUMN_MM = 4, 2.0  # fine enough to find rows
 _TILTS_DEG = tuple(range(-7, 8))  # a ribbon leans in its seam, and a camera askew shears
 _LIGHTNESS_SHARE = 0.6  # shade changes lightness more than hue
 LEAST_STAND_OUT = 9.0  # of a row's colour from the cloth's, CIELAB; coarse twill makes 7
@@ -56,8 +55,9 @@ class SeamStrip:
     """The seam from left to right, the pocket below it, with the rows of thread found on it.
 
     `pixels`: sRGB uint8, shape (height, width, 3); `away`: CIELAB from the cloth's, `cloth_lab`, same shape;
-    `is_tab` and `is_pocket`: columns in the photo where the tab's own stitches are, and the pocket's; `rows`: each
-    row's height by column, px, strongest first; `stand_out`: CIELAB distance of the strongest from the cloth.
+    `is_tab` and `is_pocket`: columns in the photo where the tab's own stitches are, and the pocket's; `tab_rows` and
+    `pocket_rows`: heights of the rows found there by column, px, strongest first; `stand_out`: CIELAB distance of the
+    strongest of all from the cloth.
     """
 
     pixels: NDArray[np.uint8]
@@ -67,7 +67,8 @@ class SeamStrip:
     scale_sigma: float
     is_tab: Flags
     is_pocket: Flags
-    rows: tuple[Floats, ...]
+    tab_rows: tuple[Floats, ...]
+    pocket_rows: tuple[Floats, ...]
     stand_out: float
 
     def cloth_in(self, columns: Flags) -> Floats:
@@ -104,11 +105,13 @@ def seam_strip(pixels: NDArray[np.uint8], seam: Seam) -> SeamStrip | None:
     lab = cv2.cvtColor(np.asarray(laid, np.float32) / 255, cv2.COLOR_RGB2LAB)
     cloth = np.median(lab[:, is_seen].reshape(-1, 3)[::3], axis=0)
     away = np.asarray(lab - cloth, np.float32)
-    rows, stand_out = _rows(away, scale, [zone for zone in (is_tab, is_pocket) if zone.sum() >= _TAB_MM * scale])
-    if not rows:
+    tab_rows, pocket_rows, stand_out = _rows(away, scale, is_tab, is_pocket)
+    if not tab_rows:
         return None
     lab_of_cloth = np.asarray(cloth, np.float64)
-    return SeamStrip(laid, away, lab_of_cloth, scale, seam.scale_sigma, is_tab, is_pocket, rows, stand_out)
+    return SeamStrip(
+        laid, away, lab_of_cloth, scale, seam.scale_sigma, is_tab, is_pocket, tab_rows, pocket_rows, stand_out
+    )
 
 
 def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> tuple[NDArray[np.uint8], Flags]:
@@ -129,37 +132,45 @@ def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> tuple
     return np.asarray(laid, np.uint8), np.asarray(inside)
 
 
-def _rows(away: Light, scale: float, zones: Sequence[Flags]) -> tuple[tuple[Floats, ...], float]:
-    """Straight lines on which the colour departs from the cloth's in one of the zones, and how far it does."""
+def _rows(
+    away: Light, scale: float, is_tab: Flags, is_pocket: Flags
+) -> tuple[tuple[Floats, ...], tuple[Floats, ...], float]:
+    """Straight lines of one slope on which the colour departs from the cloth's, at the tab and beside it; how far."""
     height, width = away.shape[:2]
-    columns, heights = round(width / scale), round(height / scale * _ROW_PX_PER_MM)  # a column is a mm of seam
+    columns, heights = round(width / scale / _COLUMN_MM), round(height / scale * _ROW_PX_PER_MM)
     coarse = np.asarray(cv2.resize(away, (columns, heights), interpolation=cv2.INTER_AREA), np.float32)
-    flags = np.array(zones, np.float32)
-    shares = cv2.resize(flags, (columns, len(zones)), interpolation=cv2.INTER_AREA)
-    profiles = _stand_out(coarse, shares > 0.99)
-    tilt = int(profiles.max(axis=1).argmax())
-    profile, best = profiles[tilt].copy(), float(profiles.max())
-    slope, apart = float(np.tan(np.radians(_TILTS_DEG[tilt]))), round(_ROW_APART_MM * _ROW_PX_PER_MM)
-    lines: list[Floats] = []
-    while len(lines) < _MOST_ROWS and profile.max() >= max(LEAST_STAND_OUT, _WEAKER_ROW * best):
-        at = int(profile.argmax())
-        lines.append((at + 0.5) * height / heights - 0.5 + slope * (np.arange(width) - width / 2))
-        profile[max(0, at - apart) : at + apart + 1] = 0
-    return tuple(lines), best
+    zones = np.array([is_tab, is_pocket], np.float32)
+    profiles = _stand_out(coarse, cv2.resize(zones, (columns, 2), interpolation=cv2.INTER_AREA) > 0.99)
+    tilt = int(profiles.max(axis=(0, 2)).argmax())
+    slope = float(np.tan(np.radians(_TILTS_DEG[tilt]))) * (np.arange(width) - width / 2)
+    tab_rows, pocket_rows = (
+        tuple((at + 0.5) * height / heights - 0.5 + slope for at in _tops(profile)) for profile in profiles[:, tilt]
+    )
+    return tab_rows, pocket_rows, float(profiles.max())
+
+
+def _tops(profile: Floats) -> list[int]:
+    """The highest places of a profile, with some room between them."""
+    left, apart = profile.copy(), round(_ROW_APART_MM * _ROW_PX_PER_MM)
+    tops: list[int] = []
+    while len(tops) < _MOST_ROWS and left.max() >= max(LEAST_STAND_OUT, _WEAKER_ROW * profile.max()):
+        tops.append(int(left.argmax()))
+        left[max(0, tops[-1] - apart) : tops[-1] + apart + 1] = 0
+    return tops
 
 
 def _stand_out(coarse: Light, is_zone: Flags) -> Floats:
-    """How far the colour along a line lies from the cloth's, in the zone where it lies farthest.
+    """How far the colour along a line lies from the cloth's, zone by zone.
 
     Args:
-        coarse: CIELAB from the cloth's, shape (heights, columns, 3), `_ROW_PX_PER_MM` high and a mm wide a pixel.
+        coarse: CIELAB from the cloth's, shape (heights, columns, 3), `_ROW_PX_PER_MM` and `_COLUMN_MM` a pixel.
         is_zone: shape (zones, columns).
 
     Returns:
-        Shape (tilts, heights in the strip's middle); 0 where no row can be.
+        Shape (zones, tilts, heights in the strip's middle); 0 where no row can be.
     """
     height, count = coarse.shape[:2]
-    from_middle = (np.arange(count) + 0.5 - count / 2) * _ROW_PX_PER_MM
+    from_middle = (np.arange(count) + 0.5 - count / 2) * _COLUMN_MM * _ROW_PX_PER_MM
     shift = np.rint(np.tan(np.radians(_TILTS_DEG))[:, None] * from_middle).astype(np.intp)
     at = np.arange(height)
     heights = np.clip(at[:, None] + shift[:, None], 0, height - 1)
@@ -167,7 +178,7 @@ def _stand_out(coarse: Light, is_zone: Flags) -> Floats:
     means = np.tensordot(coarse[heights, np.arange(count)], weight, (2, 0))  # (tilts, heights, Lab, zones)
     means = means * np.array([_LIGHTNESS_SHARE, 1.0, 1.0])[:, None]
     smooth = (means[:, np.maximum(at - 1, 0)] + means + means[:, np.minimum(at + 1, height - 1)]) / 3
-    departs = np.linalg.norm(smooth, axis=2).max(axis=2)
-    departs[:, : int((_OUTSIDE_MM + _FIRST_ROW_MM) * _ROW_PX_PER_MM)] = 0
-    departs[:, height - max(1, int(_LAST_ROW_MM * _ROW_PX_PER_MM)) :] = 0
+    departs = np.moveaxis(np.linalg.norm(smooth, axis=2), 2, 0)
+    departs[:, :, : int((_OUTSIDE_MM + _FIRST_ROW_MM) * _ROW_PX_PER_MM)] = 0
+    departs[:, :, height - max(1, int(_LAST_ROW_MM * _ROW_PX_PER_MM)) :] = 0
     return np.asarray(departs, np.float64)

@@ -22,7 +22,7 @@ _FEWEST, _MOST = 5.0, 13.0  # stitches to the inch that are looked for: seams of
 _WANDER_MM, _THREAD_MM = 0.9, 0.4  # half of where a row may lie off its line, and of what is thread in it
 _PATH_MM, _SHADE_MM = 1.5, 2.0  # over which a row's path is smoothed, and beyond which a change is one of shade
 _LEAST_PX_PER_STITCH = 6.0
-_LEAST_REPEAT = 0.2  # correlation one stitch on: set on drawn rows of 6, 8 and 10 to the inch
+_LEAST_REPEAT = 0.3  # correlation one stitch on: of drawn rows of 6, 8 and 10 to the inch those beyond err by 9% at most
 _ALMOST_BEST = 0.6  # two stitches on the row repeats, too: the shortest repeat that is almost the best counts
 _REPEATS = (2, 3)
 _ONE_ROW_SIGMA = 0.015  # of a count over some ten even stitches
@@ -41,7 +41,7 @@ def stitches_per_inch(strip: SeamStrip) -> Measurement | None:
     columns = np.flatnonzero(strip.is_tab)
     along = np.arange(columns[0], columns[-1] + 1)
     shade_px = _SHADE_MM * strip.px_per_mm
-    repeats = [autocorrelation(_thread_along(strip, row, along), shade_px) for row in strip.rows]
+    repeats = [autocorrelation(_thread_along(strip, row, along), shade_px) for row in strip.tab_rows]
     found = _spacing(np.mean(repeats, axis=0), strip.px_per_mm)
     if found is None:
         return None
@@ -52,27 +52,25 @@ def stitches_per_inch(strip: SeamStrip) -> Measurement | None:
 
 
 def thread_colours(strip: SeamStrip) -> tuple[Floats, Floats] | None:
-    """The colour of the thread at the tab, and of the pocket's own above and below it in the same row.
+    """The colour of the thread at the tab, and of the pocket's own above and below it.
 
     Returns:
         Linear light, shape (3,) each; None where too little of either is in the photo or stands out from the cloth,
-        where the light differs between the two, and where two rows tell different things.
+        where the light differs between the two, and where two rows at the tab tell different things.
     """
-    if strip.is_pocket.sum() < _LEAST_POCKET_MM * strip.px_per_mm:
+    if not strip.pocket_rows or strip.is_pocket.sum() < _LEAST_POCKET_MM * strip.px_per_mm:
         return None
     tab_cloth, pocket_cloth = strip.cloth_in(strip.is_tab), strip.cloth_in(strip.is_pocket)
     if ciede2000(tab_cloth + strip.cloth_lab, pocket_cloth + strip.cloth_lab) > _MOST_SHADE:
         return None
-    found: list[tuple[float, Floats, Floats]] = []
-    for row in strip.rows:
-        tab = _thread_in(strip, row, strip.is_tab, tab_cloth)
-        pocket = _thread_in(strip, row, strip.is_pocket, pocket_cloth)
-        if tab is not None and pocket is not None:
-            found.append((min(tab[0], pocket[0]), tab[1], pocket[1]))
-    if not found or _disagree([thread_difference(tab, pocket).value for _, tab, pocket in found]):
+    pocket = _thread_in(strip, strip.pocket_rows[0], strip.is_pocket, pocket_cloth)
+    threads = [_thread_in(strip, row, strip.is_tab, tab_cloth) for row in strip.tab_rows]
+    at_tab = [thread for thread in threads if thread is not None]
+    if pocket is None or not at_tab:
         return None
-    _, tab_colour, pocket_colour = max(found, key=lambda one: one[0])
-    return tab_colour, pocket_colour
+    if _disagree([thread_difference(colour, pocket[1]).value for _, colour in at_tab]):
+        return None
+    return max(at_tab, key=lambda one: one[0])[1], pocket[1]
 
 
 def _disagree(differences: Sequence[float]) -> bool:

@@ -24,7 +24,8 @@ from pipeline.measures.stitches import thread_difference
 
 _SPACING, _THREAD, _GROUND = "tab_stitch_spacing", "tab_thread", "label_ground"
 _EVEN = 0.5  # the network's say that a row is even; of an uneven one a count to the inch says nothing
-_LABEL_PX = 96  # longer side of the small picture that a label's colours are read in
+_LABEL_PX = 64  # longer side of the small picture that a label's colours are read in
+_SKIPPED = 4  # pixels of the photo to one of that picture, along a side, beyond which some are skipped
 _CLOTH = 0.25, 0.06  # of the box's sides: the cloth round a label, from the outer edge to the inner
 _GROUND_MARGIN = 0.12  # of the box's sides: frayed edges, and corners of a label that lies askew
 
@@ -110,12 +111,14 @@ def _ground(pixels: Pixels, box: Box, figures: SheetFigures) -> Measurement | No
     left, top, right, bottom = _grown(box, _CLOTH[0])
     left, top = max(0, round(left)), max(0, round(top))
     window = pixels[top : round(bottom), left : round(right)]
+    step = max(1, max(window.shape[:2], default=1) // (_SKIPPED * _LABEL_PX))
+    window = window[::step, ::step]
     shrink = min(1.0, _LABEL_PX / max(window.shape[:2], default=1))
     if min(window.shape[:2]) * shrink < 2:
         return None
     small = np.asarray(cv2.resize(window, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
     x, y = (
-        np.asarray((np.arange(n) + 0.5) / shrink + start, np.float64)
+        np.asarray((np.arange(n) + 0.5) * step / shrink + start, np.float64)
         for n, start in zip(small.shape[1::-1], (left, top), strict=True)
     )
     cloth = robust_colour(small, ~_inside(x, y, _grown(box, _CLOTH[1])))
