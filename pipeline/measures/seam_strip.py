@@ -103,7 +103,7 @@ def seam_strip(pixels: NDArray[np.uint8], seam: Seam) -> SeamStrip | None:
     if is_tab.sum() < _LEAST_SEEN_MM * scale:
         return None
     lab = cv2.cvtColor(np.asarray(laid, np.float32) / 255, cv2.COLOR_RGB2LAB)
-    cloth = np.median(lab[:, is_seen].reshape(-1, 3)[::3], axis=0)
+    cloth = np.median(lab[::3, is_seen].reshape(-1, 3), axis=0)
     away = np.asarray(lab - cloth, np.float32)
     tab_rows, pocket_rows, stand_out = _rows(away, scale, is_tab, is_pocket)
     if not tab_rows:

@@ -22,7 +22,9 @@ _FEWEST, _MOST = 5.0, 13.0  # stitches to the inch that are looked for: seams of
 _WANDER_MM, _THREAD_MM = 0.9, 0.4  # half of where a row may lie off its line, and of what is thread in it
 _PATH_MM, _SHADE_MM = 1.5, 2.0  # over which a row's path is smoothed, and beyond which a change is one of shade
 _LEAST_PX_PER_STITCH = 6.0
-_LEAST_REPEAT = 0.3  # correlation one stitch on: of drawn rows of 6, 8 and 10 to the inch those beyond err by 9% at most
+_LEAST_REPEAT = (
+    0.3  # correlation one stitch on: of drawn rows of 6, 8 and 10 to the inch those beyond err by 9% at most
+)
 _ALMOST_BEST = 0.6  # two stitches on the row repeats, too: the shortest repeat that is almost the best counts
 _REPEATS = (2, 3)
 _ONE_ROW_SIGMA = 0.015  # of a count over some ten even stitches
@@ -33,10 +35,10 @@ _THREAD_SHARE = 0.25  # of the pixels along a row, those farthest from the cloth
 
 
 def stitches_per_inch(strip: SeamStrip) -> Measurement | None:
-    """How many stitches to the inch hold the tab.
+    """How many stitches to the inch hold the tab, if they are even: ten uneven ones may repeat by chance.
 
     Returns:
-        Unit "stitches per inch"; None where the rows do not repeat clearly, being uneven, blurred or too small.
+        Unit "stitches per inch"; None where the rows do not repeat clearly, being blurred or too small.
     """
     columns = np.flatnonzero(strip.is_tab)
     along = np.arange(columns[0], columns[-1] + 1)
