@@ -100,10 +100,15 @@ def _spacing(repeat: Floats, px_per_mm: float) -> tuple[float, float] | None:
     lags = np.arange(len(repeat))
     least = max(_MM_PER_INCH / _MOST * px_per_mm, _LEAST_PX_PER_STITCH)
     most = min(_MM_PER_INCH / _FEWEST * px_per_mm, 0.45 * len(repeat))
-    peaks = is_peak(repeat) & (lags >= least) & (lags <= most) & (repeat >= _LEAST_REPEAT)
-    if not peaks.any():
+    peaks = is_peak(repeat) & (lags <= most)
+    best = float(repeat[peaks & (lags >= least)].max(initial=0.0))
+    if best < _LEAST_REPEAT:
         return None
-    first = int(lags[peaks & (repeat >= _ALMOST_BEST * repeat[peaks].max())][0])
+    first = int(lags[peaks & (repeat >= _ALMOST_BEST * best)][0])
+    if (
+        first < least or repeat[first] < _LEAST_REPEAT
+    ):  # what repeats is finer than stitches, or the shorter repeat weak
+        return None
     if repeat[round(0.4 * first) : round(0.6 * first) + 1].mean() > 0:  # half a stitch on there is a dip, if it is one
         return None
     spacings = [top_of_peak(repeat, first)]
