@@ -20,6 +20,6 @@ def measured_words(cue: str, measured: Measurement, sheet: ReferenceSheet | None
     if cue == "tab_thread":
         return f"threads differ by {value} CIEDE2000, 1 is just visible"
     if cue == "label_ground":
-        allows = f", which allows {sheet.label.ground_lab_tolerance:g}" if sheet else ""
-        return f"colour {value} CIEDE2000 from the sheet's{allows}"
+        allows = f"; it allows {sheet.label.ground_lab_tolerance:g}" if sheet else ""
+        return f"{value} CIEDE2000 from the sheet's{allows}"
     return f"measured {value} {measured.unit}"

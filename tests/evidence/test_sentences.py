@@ -38,7 +38,7 @@ def test_what_is_behind_a_reason_is_told_as_read_as_stated_or_as_it_is(cue, stat
         ),
         (
             "label_ground", "white", Measurement(19.8, 4.0, "dE00"),
-            "Label ground white (colour 19.8 ± 4.0 CIEDE2000 from the sheet's, which allows 9). ",
+            "Label ground white (19.8 ± 4.0 CIEDE2000 from the sheet's; it allows 9). ",
         ),
         (
             "tab_position", "off", Measurement(38.5, 0.5, "mm"),
@@ -59,4 +59,4 @@ def test_without_a_sheet_the_number_stands_alone():
     told = reason_sentence("tab_stitch_spacing", "even", 0.0, measured=measured)
     assert told.startswith("Tab stitching even (6.1 ± 0.3 stitches per inch).")
     told = reason_sentence("label_ground", "tan", 0.0, measured=Measurement(5.0, 4.0, "dE00"))
-    assert told.startswith("Label ground tan (colour 5.0 ± 4.0 CIEDE2000 from the sheet's).")
+    assert told.startswith("Label ground tan (5.0 ± 4.0 CIEDE2000 from the sheet's).")
