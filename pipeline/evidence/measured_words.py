@@ -17,8 +17,6 @@ def measured_words(cue: str, measured: Measurement, sheet: ReferenceSheet | None
     value = f"{measured.value:.1f} ± {measured.sigma:.1f}"
     if cue == "tab_stitch_spacing":
         return f"{value} {measured.unit}" + (f", sheet: {sheet.pocket.stitches_per_inch:g}" if sheet else "")
-    if cue == "tab_thread":
-        return f"threads differ by {value} CIEDE2000, 1 is just visible"
     if cue == "label_ground":
         allows = f"; it allows {sheet.label.ground_lab_tolerance:g}" if sheet else ""
         return f"{value} CIEDE2000 from the sheet's{allows}"

@@ -9,21 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 Light = NDArray[np.float32]
 
 _LEAST_PX_PER_MM, _MOST_PX_PER_MM = 2.0, 6.0  # below, a stitch is a blur; above, nothing is gained
 _OUTSIDE_MM, _INSIDE_MM = 1.0, 11.0  # how far the strip reaches off the pocket and onto it
-_BEYOND_MM = 26.0  # and along the seam beyond the tab's ends
-_TAB_MM, _POCKET_MM = 5.0, 8.5  # beyond the tab's ends: so far its own stitches go at least, and the pocket's begin
-_LEAST_SEEN_MM = 15.0  # of the tab's own stitches
+_BEYOND_MM = 5.0  # and along the seam beyond the tab's ends: so far the tab's own stitches go at least
+_LEAST_SEEN_MM = 15.0  # of the seam
 _FIRST_ROW_MM, _LAST_ROW_MM = 0.9, 0.4  # no row is looked for nearer to the pocket's edge, and to the strip's
 _ROW_APART_MM = 2.5
 _MOST_ROWS = 2
 _ROW_PX_PER_MM, _COLUMN_MM = 4, 2.0  # fine enough to find rows
 _TILTS_DEG = tuple(range(-7, 8))  # a ribbon leans in its seam, and a camera askew shears
 _LIGHTNESS_SHARE = 0.6  # shade changes lightness more than hue
-LEAST_STAND_OUT = 9.0  # of a row's colour from the cloth's, CIELAB; coarse twill makes 7
+_LEAST_STAND_OUT = 9.0  # of a row's colour from the cloth's, CIELAB; coarse twill makes 7
 _WEAKER_ROW = 0.45  # of the strongest row's
 
 
@@ -54,37 +52,19 @@ class Seam:
 class SeamStrip:
     """The seam from left to right, the pocket below it, with the rows of thread found on it.
 
-    `pixels`: sRGB uint8, shape (height, width, 3); `away`: CIELAB from the cloth's, `cloth_lab`, same shape;
-    `is_tab` and `is_pocket`: columns in the photo where the tab's own stitches are, and the pocket's; `tab_rows` and
-    `pocket_rows`: heights of the rows found there by column, px, strongest first; `stand_out`: CIELAB distance of the
-    strongest of all from the cloth.
+    `away`: CIELAB from the cloth's, shape (height, width, 3); `rows`: each row's height by column, px, strongest
+    first; `stand_out`: CIELAB distance of the strongest from the cloth.
     """
 
-    pixels: NDArray[np.uint8]
     away: Light
-    cloth_lab: Floats
     px_per_mm: float
     scale_sigma: float
-    is_tab: Flags
-    is_pocket: Flags
-    tab_rows: tuple[Floats, ...]
-    pocket_rows: tuple[Floats, ...]
+    rows: tuple[Floats, ...]
     stand_out: float
-
-    def cloth_in(self, columns: Flags) -> Floats:
-        """The cloth's colour there, CIELAB from the whole strip's, shape (3,)."""
-        pocket = self.away[int((_OUTSIDE_MM + _FIRST_ROW_MM) * self.px_per_mm) :, columns]
-        return np.asarray(np.median(pocket[::3, ::3].reshape(-1, 3), axis=0), np.float64)
-
-    def band(self, path: Floats, columns: NDArray[np.intp], half_mm: float) -> tuple[NDArray[np.intp], ...]:
-        """Indices of the pixels within `half_mm` of a path of heights, shape (heights, columns) each."""
-        reach = max(1, round(half_mm * self.px_per_mm))
-        heights = np.rint(path[columns])[None].astype(np.intp) + np.arange(-reach, reach + 1)[:, None]
-        return np.clip(heights, 0, len(self.away) - 1), np.broadcast_to(columns, heights.shape)
 
 
 def seam_strip(pixels: NDArray[np.uint8], seam: Seam) -> SeamStrip | None:
-    """Lay a seam straight and find its rows of thread.
+    """Lay a tab's stretch of the seam straight and find its rows of thread.
 
     Args:
         pixels: the photo, sRGB uint8, shape (height, width, 3).
@@ -96,26 +76,17 @@ def seam_strip(pixels: NDArray[np.uint8], seam: Seam) -> SeamStrip | None:
     if seam.px_per_mm < _LEAST_PX_PER_MM:
         return None
     scale = min(seam.px_per_mm, _MOST_PX_PER_MM)
-    laid, is_seen = _laid_straight(pixels, seam, scale)
-    along_mm = (np.arange(laid.shape[1]) + 0.5) / scale - _BEYOND_MM
-    is_tab = is_seen & (along_mm > -_TAB_MM) & (along_mm < seam.tab_mm + _TAB_MM)
-    is_pocket = is_seen & ((along_mm < -_POCKET_MM) | (along_mm > seam.tab_mm + _POCKET_MM))
-    if is_tab.sum() < _LEAST_SEEN_MM * scale:
+    laid = _laid_straight(pixels, seam, scale)
+    if laid.shape[1] < _LEAST_SEEN_MM * scale:
         return None
     lab = cv2.cvtColor(np.asarray(laid, np.float32) / 255, cv2.COLOR_RGB2LAB)
-    cloth = np.median(lab[::3, is_seen].reshape(-1, 3), axis=0)
-    away = np.asarray(lab - cloth, np.float32)
-    tab_rows, pocket_rows, stand_out = _rows(away, scale, is_tab, is_pocket)
-    if not tab_rows:
-        return None
-    lab_of_cloth = np.asarray(cloth, np.float64)
-    return SeamStrip(
-        laid, away, lab_of_cloth, scale, seam.scale_sigma, is_tab, is_pocket, tab_rows, pocket_rows, stand_out
-    )
+    away = np.asarray(lab - np.median(lab[::2].reshape(-1, 3), axis=0), np.float32)
+    rows, stand_out = _rows(away, scale)
+    return SeamStrip(away, scale, seam.scale_sigma, rows, stand_out) if rows else None
 
 
-def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> tuple[NDArray[np.uint8], Flags]:
-    """The strip at `scale` px a mm, and which of its columns lie in the photo."""
+def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> NDArray[np.uint8]:
+    """The strip at `scale` px a mm, as much of its length as lies in the photo."""
     top, bottom, pocket = (np.array(point) for point in (seam.top, seam.bottom, seam.onto_pocket))
     along, middle = (bottom - top) / np.hypot(*(bottom - top)), (top + bottom) / 2
     across = np.array([-along[1], along[0]])
@@ -129,56 +100,48 @@ def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> tuple
     edge = start + np.outer(np.arange(width), along * step)
     edges = np.stack([edge, edge + across * step * height])
     inside = ((edges >= 0) & (edges <= np.array(pixels.shape[1::-1]) - 1)).all(axis=(0, 2))
-    return np.asarray(laid, np.uint8), np.asarray(inside)
+    return np.asarray(laid[:, inside], np.uint8)
 
 
-def _rows(
-    away: Light, scale: float, is_tab: Flags, is_pocket: Flags
-) -> tuple[tuple[Floats, ...], tuple[Floats, ...], float]:
-    """Straight lines of one slope on which the colour departs from the cloth's, at the tab and beside it; how far."""
+def _rows(away: Light, scale: float) -> tuple[tuple[Floats, ...], float]:
+    """Straight lines of one slope on which the colour departs from the cloth's, and how far on the strongest."""
     height, width = away.shape[:2]
     columns, heights = round(width / scale / _COLUMN_MM), round(height / scale * _ROW_PX_PER_MM)
     coarse = np.asarray(cv2.resize(away, (columns, heights), interpolation=cv2.INTER_AREA), np.float32)
-    zones = np.array([is_tab, is_pocket], np.float32)
-    profiles = _stand_out(coarse, cv2.resize(zones, (columns, 2), interpolation=cv2.INTER_AREA) > 0.99)
-    tilt = int(profiles.max(axis=(0, 2)).argmax())
+    profiles = _stand_out(coarse)
+    tilt = int(profiles.max(axis=1).argmax())
     slope = float(np.tan(np.radians(_TILTS_DEG[tilt]))) * (np.arange(width) - width / 2)
-    tab_rows, pocket_rows = (
-        tuple((at + 0.5) * height / heights - 0.5 + slope for at in _tops(profile)) for profile in profiles[:, tilt]
-    )
-    return tab_rows, pocket_rows, float(profiles.max())
+    rows = tuple((at + 0.5) * height / heights - 0.5 + slope for at in _tops(profiles[tilt]))
+    return rows, float(profiles.max())
 
 
 def _tops(profile: Floats) -> list[int]:
     """The highest places of a profile, with some room between them."""
     left, apart = profile.copy(), round(_ROW_APART_MM * _ROW_PX_PER_MM)
     tops: list[int] = []
-    while len(tops) < _MOST_ROWS and left.max() >= max(LEAST_STAND_OUT, _WEAKER_ROW * profile.max()):
+    while len(tops) < _MOST_ROWS and left.max() >= max(_LEAST_STAND_OUT, _WEAKER_ROW * profile.max()):
         tops.append(int(left.argmax()))
         left[max(0, tops[-1] - apart) : tops[-1] + apart + 1] = 0
     return tops
 
 
-def _stand_out(coarse: Light, is_zone: Flags) -> Floats:
-    """How far the colour along a line lies from the cloth's, zone by zone.
+def _stand_out(coarse: Light) -> Floats:
+    """How far the colour along a line lies from the cloth's.
 
     Args:
         coarse: CIELAB from the cloth's, shape (heights, columns, 3), `_ROW_PX_PER_MM` and `_COLUMN_MM` a pixel.
-        is_zone: shape (zones, columns).
 
     Returns:
-        Shape (zones, tilts, heights in the strip's middle); 0 where no row can be.
+        Shape (tilts, heights in the strip's middle); 0 where no row can be.
     """
     height, count = coarse.shape[:2]
     from_middle = (np.arange(count) + 0.5 - count / 2) * _COLUMN_MM * _ROW_PX_PER_MM
     shift = np.rint(np.tan(np.radians(_TILTS_DEG))[:, None] * from_middle).astype(np.intp)
     at = np.arange(height)
     heights = np.clip(at[:, None] + shift[:, None], 0, height - 1)
-    weight = np.asarray(is_zone.T / np.maximum(is_zone.sum(axis=1), 1), np.float32)
-    means = np.tensordot(coarse[heights, np.arange(count)], weight, (2, 0))  # (tilts, heights, Lab, zones)
-    means = means * np.array([_LIGHTNESS_SHARE, 1.0, 1.0])[:, None]
+    means = coarse[heights, np.arange(count)].mean(axis=2) * np.array([_LIGHTNESS_SHARE, 1.0, 1.0])
     smooth = (means[:, np.maximum(at - 1, 0)] + means + means[:, np.minimum(at + 1, height - 1)]) / 3
-    departs = np.moveaxis(np.linalg.norm(smooth, axis=2), 2, 0)
-    departs[:, :, : int((_OUTSIDE_MM + _FIRST_ROW_MM) * _ROW_PX_PER_MM)] = 0
-    departs[:, :, height - max(1, int(_LAST_ROW_MM * _ROW_PX_PER_MM)) :] = 0
+    departs = np.linalg.norm(smooth, axis=2)
+    departs[:, : int((_OUTSIDE_MM + _FIRST_ROW_MM) * _ROW_PX_PER_MM)] = 0
+    departs[:, height - max(1, int(_LAST_ROW_MM * _ROW_PX_PER_MM)) :] = 0
     return np.asarray(departs, np.float64)

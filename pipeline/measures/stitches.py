@@ -25,7 +25,7 @@ _FEW_MM = 1.6  # how far a wandering row is followed from its straight line
 _MIN_STAND_OUT = 4.0  # thread against cloth, in the cloth's own spread
 _MIN_SWING = 3.5  # stitch against dip, in the swing that cloth alone shows
 _LEAST_SWING = 0.4  # a dip counts from this share of the row's middle swing
-_COLOUR_FLOOR = 2.0  # CIEDE2000: two thirds of 105 drawn tabs sewn in the pocket's own thread differ by 1.5 or less
+_COLOUR_FLOOR = 1.0  # CIEDE2000: cameras and JPEG move a colour by about this much
 
 
 @dataclass(frozen=True, slots=True)

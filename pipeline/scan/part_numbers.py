@@ -18,11 +18,10 @@ from pipeline.measures.colour import lab_from_srgb, rgb_from_hex, robust_colour
 from pipeline.measures.label import ground_colour, ground_difference, rules_out_a_warm_lamp
 from pipeline.measures.pocket_position import PocketFit
 from pipeline.measures.ribbon import seams_beside
+from pipeline.measures.seam_stitches import stitches_per_inch
 from pipeline.measures.seam_strip import Seam, SeamStrip, seam_strip
-from pipeline.measures.seam_thread import stitches_per_inch, thread_colours
-from pipeline.measures.stitches import thread_difference
 
-_SPACING, _THREAD, _GROUND = "tab_stitch_spacing", "tab_thread", "label_ground"
+_SPACING, _GROUND = "tab_stitch_spacing", "label_ground"
 _EVEN = 0.5  # the network's say that a row is even; of an uneven one a count to the inch says nothing
 _LABEL_PX = 64  # longer side of the small picture that a label's colours are read in
 _SKIPPED = 4  # pixels of the photo to one of that picture, along a side, beyond which some are skipped
@@ -62,37 +61,25 @@ def with_numbers(
         placed: of the tabs on a pocket that was measured, by place in `readings`, the pocket.
         figures: what the sheet says.
     """
-    return [
-        _with(reading, _numbers(photo.pixels, reading, placed.get(place), figures))
-        for place, reading in enumerate(readings)
-    ]
+    return [_with_number(photo.pixels, reading, placed.get(place), figures) for place, reading in enumerate(readings)]
 
 
-def _with(reading: PartReading, numbers: Mapping[str, Measurement]) -> PartReading:
-    if not numbers:
-        return reading
-    cues = tuple(replace(cue, measured=numbers[cue.cue]) if cue.cue in numbers else cue for cue in reading.cues)
-    return replace(reading, cues=cues)
-
-
-def _numbers(
-    pixels: Pixels, reading: PartReading, pocket: PocketFit | None, figures: SheetFigures
-) -> dict[str, Measurement]:
-    """By cue, what can be measured on a part."""
+def _with_number(pixels: Pixels, reading: PartReading, pocket: PocketFit | None, figures: SheetFigures) -> PartReading:
+    """A reading with the one number that there is for such a part."""
     likelihood = {cue.cue: cue.likelihood for cue in reading.cues}
-    box = reading.found.box
-    measured: dict[str, Measurement | None] = {}
-    if reading.found.part is PartName.LABEL and _GROUND in likelihood:
-        measured[_GROUND] = _ground(pixels, box, figures)
-    counts = likelihood.get(_SPACING, {}).get("even", 0.0) > _EVEN
-    if reading.found.part is PartName.TAB and (counts or _THREAD in likelihood):
+    part, box = reading.found.part, reading.found.box
+    if part is PartName.LABEL and _GROUND in likelihood:
+        return _beside(reading, _GROUND, _ground(pixels, box, figures))
+    if part is PartName.TAB and likelihood.get(_SPACING, {}).get("even", 0.0) > _EVEN:
         strip = _strip(pixels, box, pocket, figures)
-        if strip is not None and counts:
-            measured[_SPACING] = stitches_per_inch(strip)
-        if strip is not None and _THREAD in likelihood:
-            threads = thread_colours(strip)
-            measured[_THREAD] = None if threads is None else thread_difference(*threads)
-    return {cue: number for cue, number in measured.items() if number is not None}
+        return _beside(reading, _SPACING, None if strip is None else stitches_per_inch(strip))
+    return reading
+
+
+def _beside(reading: PartReading, cue: str, number: Measurement | None) -> PartReading:
+    """The reading with a number beside one of its cues."""
+    cues = tuple(replace(one, measured=number) if one.cue == cue else one for one in reading.cues)
+    return reading if number is None else replace(reading, cues=cues)
 
 
 def _strip(pixels: Pixels, box: Box, pocket: PocketFit | None, figures: SheetFigures) -> SeamStrip | None:

@@ -32,11 +32,6 @@ def test_what_is_behind_a_reason_is_told_as_read_as_stated_or_as_it_is(cue, stat
             "Tab stitching even (6.1 ± 0.3 stitches per inch, sheet: 8). ",
         ),
         (
-            "tab_thread", "other", Measurement(32.61, 3.8, "dE00"),
-            "Tab sewn with another thread colour than the pocket "
-            "(threads differ by 32.6 ± 3.8 CIEDE2000, 1 is just visible). ",
-        ),
-        (
             "label_ground", "white", Measurement(19.8, 4.0, "dE00"),
             "Label ground white (19.8 ± 4.0 CIEDE2000 from the sheet's; it allows 9). ",
         ),

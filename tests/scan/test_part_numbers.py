@@ -20,11 +20,7 @@ from synthetic.views import annotate
 from tests.evidence.builders import sheet
 from tests.synthetic.builders import a_pair, a_view
 
-EVEN, MATCHING, TAN = (
-    {"even": 0.98, "uneven": 0.02},
-    {"matching": 0.9, "other": 0.1},
-    {"tan": 0.8, "dark": 0.1, "white": 0.1},
-)
+EVEN, TAN = {"even": 0.98, "uneven": 0.02}, {"tan": 0.8, "dark": 0.1, "white": 0.1}
 TUNGSTEN = np.diag([1.7, 0.95, 0.35])  # about what CIE A does to a camera that keeps its daylight balance
 
 
@@ -73,18 +69,6 @@ def test_the_stitches_that_were_drawn_are_counted_if_they_repeat_clearly(kind, p
         assert abs(count.value - per_inch) < 2 * count.sigma
 
 
-@pytest.mark.parametrize("kind", ["tab", "back_pocket"])
-def test_another_thread_differs_more_than_the_pockets_own(kind):
-    own, other = (
-        measured(
-            numbers(*shot(kind, a_pair(seed=4, tab_thread=state), PartName.TAB, tab_thread=MATCHING))[0], "tab_thread"
-        )
-        for state in ("matching", "other")
-    )
-    assert own.value < 2 * own.sigma
-    assert other.value > 10
-
-
 def test_a_row_that_the_network_finds_uneven_is_not_counted():
     even, uneven = (
         measured(
@@ -97,7 +81,7 @@ def test_a_row_that_the_network_finds_uneven_is_not_counted():
 
 
 def test_a_number_changes_nothing_that_was_read():
-    photo, read = shot("tab", a_pair(seed=1), PartName.TAB, 1, tab_stitch_spacing=EVEN, tab_thread=MATCHING)
+    photo, read = shot("tab", a_pair(seed=1), PartName.TAB, 1, tab_stitch_spacing=EVEN)
     (after,) = numbers(photo, read)
     assert all(cue.measured for cue in after.cues)
     assert tuple(replace(cue, measured=None) for cue in after.cues) == read[0].reading.cues
@@ -110,7 +94,7 @@ def test_parts_on_which_no_such_cue_could_be_judged_stay_as_they_are():
 
 
 def test_a_box_at_the_photos_edge_or_as_large_as_the_photo_has_no_number():
-    photo, read = shot("tab", a_pair(seed=4), PartName.TAB, tab_stitch_spacing=EVEN, tab_thread=MATCHING)
+    photo, read = shot("tab", a_pair(seed=4), PartName.TAB, tab_stitch_spacing=EVEN)
     width, height = photo.size_wh
     for box in (Box(0, 0, width, height), Box(0, 0, 2, 2), Box(width - 3, height - 9, 3, 9)):
         moved = replace(read[0].reading, found=replace(read[0].reading.found, box=box))

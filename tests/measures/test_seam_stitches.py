@@ -1,16 +1,14 @@
-"""Stitches to the inch and the thread's colour, on seams that `tests.measures.seams` draws."""
+"""Stitches to the inch, on seams that `tests.measures.seams` draws."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-import skimage.color
 from skimage.transform import rotate
 
+from pipeline.measures.seam_stitches import stitches_per_inch
 from pipeline.measures.seam_strip import Seam, seam_strip
-from pipeline.measures.seam_thread import stitches_per_inch, thread_colours
-from pipeline.measures.stitches import thread_difference
-from tests.measures.seams import DENIM, TOBACCO, WHITE, draw_seam, seam_of
+from tests.measures.seams import DENIM, draw_seam, seam_of
 
 
 @pytest.mark.parametrize("px_per_mm", [4.0, 6.0])
@@ -59,7 +57,7 @@ def test_stitches_too_fine_to_be_told_apart_have_no_count():
 @pytest.mark.parametrize(
     ("photo", "seam"),
     [
-        (draw_seam(np.random.default_rng(2), thread=DENIM, tab_threads=(DENIM, DENIM)), seam_of()),
+        (draw_seam(np.random.default_rng(2), thread=DENIM), seam_of()),
         (draw_seam(np.random.default_rng(2), px_per_mm=1.5), seam_of(1.5)),
         (draw_seam(np.random.default_rng(2)), seam_of(onto_pocket=-1)),
         (draw_seam(np.random.default_rng(2))[:, 240:], seam_of()),
@@ -68,35 +66,6 @@ def test_stitches_too_fine_to_be_told_apart_have_no_count():
 )
 def test_no_strip_is_made_where_there_is_nothing_to_measure(photo, seam):
     assert seam_strip(photo, seam) is None
-
-
-@pytest.mark.parametrize("thread", [TOBACCO, WHITE, (140, 35, 40)], ids=["the pocket's own", "white", "red"])
-def test_the_threads_differ_as_another_implementation_has_it(thread):
-    # scikit-image's CIEDE2000 of the two colours that were drawn.
-    photo = draw_seam(np.random.default_rng(3), px_per_mm=6.0, tab_threads=(thread, thread))
-    found = thread_difference(*thread_colours(seam_strip(photo, seam_of(6.0))))
-    drawn = (skimage.color.rgb2lab(np.array(colour) / 255) for colour in (thread, TOBACCO))
-    assert found.value == pytest.approx(skimage.color.deltaE_ciede2000(*drawn), abs=2 * found.sigma)
-
-
-def test_one_row_in_another_thread_than_the_other_tells_nothing():
-    photo = draw_seam(np.random.default_rng(4), tab_threads=(WHITE, TOBACCO))
-    assert thread_colours(seam_strip(photo, seam_of())) is None
-
-
-def test_a_shadow_over_the_tab_is_not_taken_for_another_thread():
-    photo = draw_seam(np.random.default_rng(5), shadow=0.45)
-    assert thread_colours(seam_strip(photo, seam_of())) is None
-
-
-def test_the_pockets_own_thread_has_to_be_in_the_photo():
-    photo = draw_seam(np.random.default_rng(6))
-    seam = seam_of()
-    left, right = int(seam.top[0] - 9 * 5), int(seam.bottom[0] + 9 * 5)
-    cut = Seam((45.0, seam.top[1]), (45.0 + 105, seam.top[1]), (100.0, seam.top[1] + 10), 5.0, 0.02, 21.0)
-    strip = seam_strip(np.ascontiguousarray(photo[:, left:right]), cut)
-    assert stitches_per_inch(strip).value == pytest.approx(8, rel=0.05)
-    assert thread_colours(strip) is None
 
 
 def test_a_seam_without_a_size_is_refused():
