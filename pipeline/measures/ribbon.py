@@ -65,7 +65,7 @@ def _direction(pixels: NDArray[np.uint8], box: Box, ground_lab: NDArray[np.float
     left, top = max(0, int(box.x - margin)), max(0, int(box.y - margin))
     right, bottom = min(width, int(box.x + box.w + margin)), min(height, int(box.y + box.h + margin))
     crop = pixels[top:bottom, left:right]
-    shrink = min(1.0, _SIDE_PX / max(crop.shape[:2], default=1))
+    shrink = min(1.0, _SIDE_PX / max(1, *crop.shape[:2]))
     if min(crop.shape[:2]) * shrink < 2:
         return None
     small = cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)

@@ -18,9 +18,7 @@ _FEWEST, _MOST = 5.0, 13.0  # stitches to the inch that are looked for: seams of
 _WANDER_MM, _THREAD_MM = 0.9, 0.4  # half of where a row may lie off its line, and of what is thread in it
 _PATH_MM, _SHADE_MM = 1.5, 2.0  # over which a row's path is smoothed, and beyond which a change is one of shade
 _LEAST_PX_PER_STITCH = 6.0
-_LEAST_REPEAT = (
-    0.3  # correlation one stitch on: of drawn rows of 6, 8 and 10 to the inch those beyond err by 9% at most
-)
+_LEAST_REPEAT = 0.3  # correlation one stitch on: drawn rows of 6, 8 and 10 to the inch beyond it err by 9% at most
 _ALMOST_BEST = 0.6  # two stitches on the row repeats, too: the shortest repeat that is almost the best counts
 _REPEATS = (2, 3)
 _ONE_ROW_SIGMA = 0.015  # of a count over some ten even stitches
@@ -72,9 +70,7 @@ def _spacing(repeat: Floats, px_per_mm: float) -> tuple[float, float] | None:
     if best < _LEAST_REPEAT:
         return None
     first = int(lags[peaks & (repeat >= _ALMOST_BEST * best)][0])
-    if (
-        first < least or repeat[first] < _LEAST_REPEAT
-    ):  # what repeats is finer than stitches, or the shorter repeat weak
+    if first < least or repeat[first] < _LEAST_REPEAT:  # what repeats is finer than stitches, or weak
         return None
     if repeat[round(0.4 * first) : round(0.6 * first) + 1].mean() > 0:  # half a stitch on there is a dip, if it is one
         return None

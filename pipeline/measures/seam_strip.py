@@ -95,11 +95,16 @@ def _laid_straight(pixels: NDArray[np.uint8], seam: Seam, scale: float) -> NDArr
     height = round((_OUTSIDE_MM + _INSIDE_MM) * scale)
     step = seam.px_per_mm / scale  # photo px a px of the strip
     start = middle - along * step * width / 2 - across * seam.px_per_mm * _OUTSIDE_MM
-    to_photo = np.column_stack([along * step, across * step, start])
-    laid = cv2.warpAffine(pixels, to_photo, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     edge = start + np.outer(np.arange(width), along * step)
     edges = np.stack([edge, edge + across * step * height])
     inside = ((edges >= 0) & (edges <= np.array(pixels.shape[1::-1]) - 1)).all(axis=(0, 2))
+    # OpenCV warps no picture more than 32767 px wide, so only what is needed of the photo goes in.
+    (left, low), (right, high) = np.maximum(edges.min((0, 1)), 0).astype(int), edges.max((0, 1)).astype(int) + 2
+    window = pixels[low : max(high, 0), left : max(right, 0)]
+    if not inside.any() or 0 in window.shape:
+        return np.zeros((height, 0, 3), np.uint8)
+    to_window = np.column_stack([along * step, across * step, start - (left, low)])
+    laid = cv2.warpAffine(window, to_window, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     return np.asarray(laid[:, inside], np.uint8)
 
 

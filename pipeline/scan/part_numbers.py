@@ -98,9 +98,9 @@ def _ground(pixels: Pixels, box: Box, figures: SheetFigures) -> Measurement | No
     left, top, right, bottom = _grown(box, _CLOTH[0])
     left, top = max(0, round(left)), max(0, round(top))
     window = pixels[top : round(bottom), left : round(right)]
-    step = max(1, max(window.shape[:2], default=1) // (_SKIPPED * _LABEL_PX))
+    step = max(1, max(window.shape[:2]) // (_SKIPPED * _LABEL_PX))
     window = window[::step, ::step]
-    shrink = min(1.0, _LABEL_PX / max(window.shape[:2], default=1))
+    shrink = min(1.0, _LABEL_PX / max(1, *window.shape[:2]))
     if min(window.shape[:2]) * shrink < 2:
         return None
     small = np.asarray(cv2.resize(window, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)

@@ -68,6 +68,23 @@ def test_no_strip_is_made_where_there_is_nothing_to_measure(photo, seam):
     assert seam_strip(photo, seam) is None
 
 
+def test_a_panorama_wider_than_opencv_can_warp_is_measured_like_any_photo():
+    photo = draw_seam(np.random.default_rng(3))
+    wide = np.zeros((photo.shape[0], 40_000, 3), np.uint8)
+    wide[:, 35_000 : 35_000 + photo.shape[1]] = photo
+    seam = seam_of()
+    there = Seam(*((x + 35_000, y) for x, y in (seam.top, seam.bottom, seam.onto_pocket)), 5.0, 0.02, seam.tab_mm)
+    near, far = (stitches_per_inch(seam_strip(*pair)) for pair in ((photo, seam), (wide, there)))
+    assert far.value == pytest.approx(near.value, rel=1e-3)
+
+
+def test_a_seam_outside_the_photo_has_no_strip():
+    photo = draw_seam(np.random.default_rng(3))
+    for away in (-3000, 3000):
+        seam = Seam((10.0 + away, 20.0), (115.0 + away, 20.0), (60.0 + away, 60.0), 5.0, 0.02, 21.0)
+        assert seam_strip(photo, seam) is None
+
+
 def test_a_seam_without_a_size_is_refused():
     with pytest.raises(ValueError, match="positive scale"):
         Seam((0, 0), (10, 0), (5, 5), 0.0, 0.02, 21.0)
