@@ -65,7 +65,7 @@ def assess(
         listing_id=readings.listing.listing_id,
         log10_lr=log10_lr,
         probability=probability,
-        reasons=_reasons(seen, counted, evidence),
+        reasons=_reasons(seen, counted, evidence, sheet),
         not_seen=not_seen,
         ask_for=photo_requests(not_seen, probability, evidence, style=found.style, texts=found.texts),
         reuse=readings.reuse,
@@ -187,13 +187,15 @@ def _kind(item: _SeenCue, evidence: EvidenceConfig) -> Kind:
     return evidence.cues[item.cue].states[item.table.states[item.telling]].kind
 
 
-def _reasons(seen: Sequence[_SeenCue], counted: dict[str, float], evidence: EvidenceConfig) -> tuple[Reason, ...]:
+def _reasons(
+    seen: Sequence[_SeenCue], counted: dict[str, float], evidence: EvidenceConfig, sheet: ReferenceSheet
+) -> tuple[Reason, ...]:
     """A reason for each seen cue, most suspicious first."""
-    reasons = [_reason(item, counted[item.cue], evidence) for item in seen]
+    reasons = [_reason(item, counted[item.cue], evidence, sheet) for item in seen]
     return tuple(sorted(reasons, key=lambda reason: -reason.log10_lr))
 
 
-def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig) -> Reason:
+def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig, sheet: ReferenceSheet) -> Reason:
     """One cue's number and sentence, with the photo that shows it best."""
     prior = evidence.prior_counterfeit
     index = item.telling
@@ -212,6 +214,7 @@ def _reason(item: _SeenCue, counted: float, evidence: EvidenceConfig) -> Reason:
             text=shown.text,
             views=len(item.readings),
             part=shown.part,
+            sheet=sheet,
         ),
         photo=shown.photo,
         box=shown.box,

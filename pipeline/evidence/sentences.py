@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pipeline.config import ReferenceSheet
 from pipeline.cues import CUES, UNLIKE_GENUINE, VIEWS, Source
 from pipeline.domain import Measurement, PartName
+from pipeline.evidence.measured_words import measured_words
 
 _SAID_OF = {Source.TEXT: "stated: ", Source.PHOTOS: ""}  # nothing is read off a price, or off a match
 # |log10 LR| from which a word applies: a factor of 100, 10, 3 and 1.25.
@@ -22,6 +24,7 @@ def reason_sentence(
     text: str | None = None,
     views: int = 1,
     part: PartName | None = None,
+    sheet: ReferenceSheet | None = None,
 ) -> str:
     """One sentence for one reason.
 
@@ -33,12 +36,13 @@ def reason_sentence(
         text: the print, the seller's word or the match behind it, if any.
         views: how many readings it rests on.
         part: what the readings that the sentence is about were taken from.
+        sheet: the maker's, to set its figure beside what was measured.
     """
     if cue == UNLIKE_GENUINE and part is not None and measured is not None and state != CUES[cue].genuine_state:
         return f"{_unlike(part, measured.value)} {_speaks(log10_lr)}"
     details = []
     if measured is not None and cue != UNLIKE_GENUINE:
-        details.append(f"measured {measured.value:.1f} ± {measured.sigma:.1f} {measured.unit}")
+        details.append(measured_words(cue, measured, sheet))
     if text:
         details.append(_SAID_OF.get(CUES[cue].source, "read: ") + text)
     if views > 1:

@@ -86,12 +86,13 @@ def lab_from_srgb(srgb: ArrayLike) -> Colours:
     return lab_from_linear(linear_from_srgb(srgb))
 
 
-def ciede2000(lab_a: ArrayLike, lab_b: ArrayLike) -> Colours:
-    """Colour difference as seen, all weighting factors 1. About 1 is just visible.
+def ciede2000(lab_a: ArrayLike, lab_b: ArrayLike, lightness_factor: float = 1.0) -> Colours:
+    """Colour difference as seen, the factors of chroma and hue 1. About 1 is just visible.
 
     Args:
         lab_a: CIELAB, shape (..., 3).
         lab_b: CIELAB, shape (..., 3); the two broadcast against each other.
+        lightness_factor: k_L; 2, as is usual for textiles, counts a difference in lightness half.
 
     Returns:
         Differences, shape (...).
@@ -108,7 +109,7 @@ def ciede2000(lab_a: ArrayLike, lab_b: ArrayLike) -> Colours:
     lightness = (a[..., 0] + b[..., 0]) / 2
     d_hue = 2 * np.sqrt(chroma_a * chroma_b) * np.sin(np.radians(turn) / 2)
     scale_l = 1 + 0.015 * (lightness - 50) ** 2 / np.sqrt(20 + (lightness - 50) ** 2)
-    by_l = (b[..., 0] - a[..., 0]) / scale_l
+    by_l = (b[..., 0] - a[..., 0]) / (lightness_factor * scale_l)
     by_c = (chroma_b - chroma_a) / (1 + 0.045 * chroma)
     by_h = d_hue / (1 + 0.015 * chroma * _hue_weight(hue))
     blue_turn = -2 * _chroma_share(chroma) * np.sin(np.radians(60 * np.exp(-(((hue - 275) / 25) ** 2))))

@@ -11,6 +11,8 @@ from pipeline.measures.grey_scale import fading_difference, grey_scale_rating
 
 _COLOUR_FLOOR = 2.0  # CIEDE2000: wear of the ground and the camera's rendering
 _UNBALANCED = 5.0  # CIEDE2000 more where nothing tells the light
+_LIGHTNESS_FACTOR = 2.0  # a photo's exposure is unknown; 2 is usual for textiles
+_BLUEST_B = -2.0  # CIELAB b*: no bluer than this, the cloth beside a label does not rule a warm lamp out
 _RATING_FLOOR = 0.25  # half of one of the scale's half steps
 _PRINT_QUANTILE = 0.9  # of the pixels on the print's side of the split: blurred edges are left out
 
@@ -34,8 +36,17 @@ def ground_colour(
     return lab_from_linear(colour if gains is None else apply_gains(colour, gains))
 
 
+def rules_out_a_warm_lamp(cloth: ArrayLike) -> bool:
+    """Whether the denim beside a label looks blue: a lamp under which a white label passes for tan makes that brown.
+
+    Args:
+        cloth: linear light, shape (3,), as from `robust_colour`, from the same photo.
+    """
+    return bool(lab_from_linear(cloth)[2] < _BLUEST_B)
+
+
 def ground_difference(ground_lab: ArrayLike, sheet_lab: ArrayLike, is_balanced: bool) -> Measurement:
-    """CIEDE2000 between the label's ground and the sheet's.
+    """CIEDE2000 between the label's ground and the sheet's, with lightness counted half.
 
     Args:
         ground_lab: CIELAB, shape (3,), as from `ground_colour`.
@@ -46,7 +57,7 @@ def ground_difference(ground_lab: ArrayLike, sheet_lab: ArrayLike, is_balanced: 
         The difference; unit "dE00".
     """
     sigma = _COLOUR_FLOOR if is_balanced else _COLOUR_FLOOR + _UNBALANCED
-    return Measurement(float(ciede2000(sheet_lab, ground_lab)), sigma, "dE00")
+    return Measurement(float(ciede2000(sheet_lab, ground_lab, _LIGHTNESS_FACTOR)), sigma, "dE00")
 
 
 def print_colour(

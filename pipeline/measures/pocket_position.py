@@ -34,6 +34,9 @@ _TRUST = 4.0  # degrees of freedom by which the stated sigmas are trusted: a few
 _FAR_MM = 100.0  # no tab is farther off than this
 _LM_STEPS = 60
 _N_HOMOGRAPHY = 8
+_NUDGE = 1e-5
+_SCALE_FLOOR = 0.01  # cloth is not a plane
+_WORST_SCALE_SIGMA = 0.08  # a scale known worse makes seven stitches of eight
 _SIDE, _TAB_AT, _TAB_LENGTH = 8, 9, 10  # where the other three unknowns stand in the parameter vector
 
 
@@ -81,8 +84,74 @@ class PocketPlan:
         return top[0] + share * (bottom[0] - top[0]), top[1] + share * (bottom[1] - top[1])
 
 
+@dataclass(frozen=True, slots=True)
+class SeamInPhoto:
+    """The tab's stretch of the seam: its ends in photo px, from a tab as long as the plan has it.
+
+    `onto_pocket` is a point of the pocket beside it, px; `px_per_mm` the scale along the seam, with its relative
+    standard uncertainty `scale_sigma`.
+    """
+
+    top: tuple[float, float]
+    bottom: tuple[float, float]
+    onto_pocket: tuple[float, float]
+    px_per_mm: float
+    scale_sigma: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PocketFit:
+    """How one photo shows the plan's pocket; from `fit_pocket`."""
+
+    _plan: PocketPlan
+    _solution: NDArray[np.float64]
+    _covariance: NDArray[np.float64]
+    _misfit: float
+    _origin_px: NDArray[np.float64]
+    _spread_px: float
+
+    def tab_position(self) -> Measurement | None:
+        """Millimetres from the pocket's top edge to the tab's, along the seam; None when hardly known."""
+        return _as_measurement(self._solution, self._covariance, self._misfit)
+
+    def seam(self) -> SeamInPhoto | None:
+        """Where the tab's seam runs and at which scale; None when the scale is hardly known."""
+        top, bottom, onto_pocket = self._seam_points(self._solution)
+        scale = self._scale(self._solution)
+        nudges = np.eye(len(self._solution)) * _NUDGE
+        slope = np.array([self._scale(self._solution + n) - self._scale(self._solution - n) for n in nudges])
+        slope /= 2 * _NUDGE
+        sigma = np.sqrt(max(float(slope @ self._covariance @ slope), 0.0) * max(self._misfit, 1.0)) / scale
+        sigma = float(np.hypot(sigma, _SCALE_FLOOR))
+        if not (sigma <= _WORST_SCALE_SIGMA and np.isfinite(top).all() and np.isfinite(bottom).all()):
+            return None
+        (x0, y0), (x1, y1), (x2, y2) = (point.tolist() for point in (top, bottom, onto_pocket))
+        return SeamInPhoto((x0, y0), (x1, y1), (x2, y2), scale, sigma)
+
+    def _seam_points(self, solution: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The ends of the tab and a point beside it on the pocket, photo px, shape (3, 2)."""
+        side, at_mm = float(solution[_SIDE]), float(solution[_TAB_AT]) * _MM
+        ends = [self._plan.seam_mm(at_mm + along, side) for along in (0.0, self._plan.tab_length)]
+        middle = (0.0, (ends[0][1] + ends[1][1]) / 2)
+        return _carried(solution, np.array([*ends, middle]) / _MM) * self._spread_px + self._origin_px
+
+    def _scale(self, solution: NDArray[np.float64]) -> float:
+        """Px per mm along the tab's stretch of the seam."""
+        top, bottom, _ = self._seam_points(solution)
+        return float(np.hypot(*(bottom - top))) / self._plan.tab_length
+
+
 def tab_position(keypoints: Mapping[str, Keypoint], plan: PocketPlan) -> Measurement | None:
     """Measure the distance from the pocket's top edge to the tab's upper edge along the right-hand seam.
+
+    Args, None and errors as for `fit_pocket`; None, too, when the distance is hardly known.
+    """
+    fit = fit_pocket(keypoints, plan)
+    return None if fit is None else fit.tab_position()
+
+
+def fit_pocket(keypoints: Mapping[str, Keypoint], plan: PocketPlan) -> PocketFit | None:
+    """Find how the camera sees the plan's pocket.
 
     Args:
         keypoints: name -> (x, y, sigma), px in the photo. Names as in `CORNERS` and `SEAM_POINTS`; leave out what
@@ -90,8 +159,8 @@ def tab_position(keypoints: Mapping[str, Keypoint], plan: PocketPlan) -> Measure
         plan: the sheet's pocket.
 
     Returns:
-        Millimetres with standard uncertainty; None when the tab's top or too much of the pocket is not seen, or the
-        points do not look like the plan's pocket.
+        None when the tab's top or too much of the pocket is not seen, or the points do not look like the plan's
+        pocket.
 
     Raises:
         ValueError: if a name is unknown, or a sigma is not positive.
@@ -108,7 +177,7 @@ def tab_position(keypoints: Mapping[str, Keypoint], plan: PocketPlan) -> Measure
     origin = seen_px.mean(axis=0)
     problem = _Problem(names, (seen_px - origin) / spread_px, sigma_px / spread_px, plan)
     found = _least_squares(problem.residuals, problem.start())
-    return None if found is None else _as_measurement(*found)
+    return None if found is None else PocketFit(plan, *found, origin, spread_px)
 
 
 def position_likelihood(measurement: Measurement, plan: PocketPlan) -> dict[str, float]:
@@ -173,10 +242,8 @@ class _Problem:
         """Each gap between what is seen or expected and what the parameters say, in standard deviations."""
         side, tab_at, tab_length = parameters[_SIDE:]
         points = self.plan_points(side, tab_at, tab_length)
-        (a, b, c, d, e, f, g, h) = parameters[:_N_HOMOGRAPHY]
-        depth = 1 + points @ np.array([g, h])
-        carried = np.column_stack([points @ np.array([a, b]) + c, points @ np.array([d, e]) + f]) / depth[:, None]
-        seen = ((carried - self.seen) / self.sigma[:, None]).ravel()
+        (a, b, _, d, e, _, g, h) = parameters[:_N_HOMOGRAPHY]
+        seen = ((_carried(parameters, points) - self.seen) / self.sigma[:, None]).ravel()
         across, down = np.hypot(a, d), np.hypot(b, e)
         expected = [
             (side - self.plan.side_fraction) / self.plan.side_fraction_sigma,
@@ -201,6 +268,14 @@ class _Problem:
         else:
             matrix = _similarity(points, self.seen)
         return np.concatenate([matrix.ravel()[:_N_HOMOGRAPHY], rest])
+
+
+def _carried(parameters: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points of the flat pocket (100 mm) through the parameters' homography, shape (n, 2), in scaled px."""
+    (a, b, c, d, e, f, g, h) = parameters[:_N_HOMOGRAPHY]
+    depth = 1 + points @ np.array([g, h])
+    across, down = points @ np.array([a, b]) + c, points @ np.array([d, e]) + f
+    return np.asarray(np.column_stack([across, down]) / depth[:, None], np.float64)
 
 
 def _similarity(src: NDArray[np.float64], dst: NDArray[np.float64]) -> NDArray[np.float64]:

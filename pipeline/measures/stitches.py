@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.domain import Measurement
 from pipeline.measures.colour import apply_gains, ciede2000, lab_from_linear, lab_from_srgb, robust_colour
+from pipeline.measures.repeats import autocorrelation, bell, is_peak, top_of_peak
 
 _MM_PER_INCH = 25.4
 _FEWEST_PER_INCH, _MOST_PER_INCH = 4.0, 16.0  # beyond these no denim seam is sewn, common practice
@@ -164,7 +165,7 @@ def _trace(contrast: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float6
         slope, start = np.polyfit(np.arange(width), centroid, 1, w=np.sqrt(mass))
         line = start + slope * np.arange(width, dtype=np.float64)
     near = thread * (np.abs(rows - line) <= max(_FEW_MM * px_per_mm, 1.5))
-    window = _bell(2.0 * px_per_mm)
+    window = bell(2.0 * px_per_mm)
     mass = np.convolve(near.sum(axis=0), window, mode="same")
     path = np.convolve((near * rows).sum(axis=0), window, mode="same") / np.maximum(mass, 1e-9)
     return np.stack([line, np.where(mass > 1e-6, path, line)])
@@ -173,7 +174,7 @@ def _trace(contrast: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float6
 def _strongest_line(thread: NDArray[np.float64], px_per_mm: float) -> NDArray[np.float64]:
     """The straight line, within 10 degrees of level, that carries the most thread."""
     height, width = thread.shape
-    columns, blur = np.arange(width), _bell(0.3 * px_per_mm)
+    columns, blur = np.arange(width), bell(0.3 * px_per_mm)
     most, found = -1.0, (height / 2, 0.0)
     for slope in np.tan(np.radians(np.linspace(-10, 10, 21))):
         shift = np.rint(slope * (columns - width / 2)).astype(int)
@@ -195,7 +196,7 @@ def _stitch_centres(
     period = _period(signal, px_per_mm)
     if period is None or period < _MIN_PX_PER_STITCH:
         return None
-    smooth = np.convolve(signal, _bell(0.16 * period), mode="same")
+    smooth = np.convolve(signal, bell(0.16 * period), mode="same")
     swing = _swing(smooth, period)
     stitches = _dashes(smooth, _LEAST_SWING * swing)
     cloth = _cloth_swing(contrast, path, period, px_per_mm)
@@ -215,27 +216,19 @@ def _sample(contrast: NDArray[np.float64], path: NDArray[np.float64], px_per_mm:
 
 def _period(signal: NDArray[np.float64], px_per_mm: float) -> float | None:
     """Stitch spacing in px from the autocorrelation of the row; None when it shows no repeat."""
-    slow = np.convolve(np.pad(signal, len(signal) // 2, mode="reflect"), _bell(2.5 * px_per_mm), mode="same")
-    flat = signal - slow[len(signal) // 2 : len(signal) // 2 + len(signal)]
-    spectrum = np.fft.rfft(flat, 2 * len(flat))
-    raw = np.fft.irfft(np.abs(spectrum) ** 2)[: len(flat)]
-    correlation = raw / np.maximum(len(flat) - np.arange(len(flat)), 1) / max(raw[0] / len(flat), 1e-12)
-    lags = np.arange(len(flat))
+    correlation = autocorrelation(signal, 2.5 * px_per_mm)
+    lags = np.arange(len(signal))
     allowed = (lags >= _MM_PER_INCH / _MOST_PER_INCH * px_per_mm) & (
         lags <= _MM_PER_INCH / _FEWEST_PER_INCH * px_per_mm
     )
-    inner = np.zeros(len(flat), dtype=bool)
-    inner[1:-1] = (correlation[1:-1] >= correlation[:-2]) & (correlation[1:-1] >= correlation[2:])
-    inner &= allowed & (lags <= len(flat) / 3)
+    inner = is_peak(correlation) & allowed & (lags <= len(signal) / 3)
     if not inner.any():
         return None
     best = correlation[inner].max()
     if best < 0.08:
         return None
     first = int(lags[inner & (correlation >= 0.75 * best)][0])  # twice the spacing repeats too: take the shortest
-    before, here, after = correlation[first - 1 : first + 2]
-    bend = before - 2 * here + after
-    return first + (0.5 * (before - after) / bend if bend < 0 else 0.0)
+    return top_of_peak(correlation, first)
 
 
 def _dashes(smooth: NDArray[np.float64], least_swing: float) -> NDArray[np.float64]:
@@ -285,7 +278,7 @@ def _cloth_swing(contrast: NDArray[np.float64], path: NDArray[np.float64], perio
     for away in (-2.5, 2.5):
         rows = path + away * px_per_mm
         if rows.min() >= 0 and rows.max() <= len(contrast) - 1:
-            cloth = np.convolve(_sample(contrast, rows, px_per_mm), _bell(0.16 * period), mode="same")
+            cloth = np.convolve(_sample(contrast, rows, px_per_mm), bell(0.16 * period), mode="same")
             swings.append(_swing(cloth, period))
     return min(swings, default=0.5)
 
@@ -306,11 +299,3 @@ def _row(centres: NDArray[np.float64], px_per_mm: float, scale_sigma: float) -> 
         wander_mm=float(np.sqrt((off_line**2).mean())),
         stitches=len(centres),
     )
-
-
-def _bell(sigma_px: float) -> NDArray[np.float64]:
-    """A Gaussian window that sums to 1."""
-    sigma = max(sigma_px, 0.3)
-    x = np.arange(-int(np.ceil(3 * sigma)), int(np.ceil(3 * sigma)) + 1)
-    window = np.exp(-0.5 * (x / sigma) ** 2)
-    return np.asarray(window / window.sum(), dtype=np.float64)

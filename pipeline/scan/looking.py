@@ -12,7 +12,8 @@ from pipeline.detect import load_detector
 from pipeline.domain import PartReading, Photo, Problem
 from pipeline.intake import PhotosRoot, read_photo
 from pipeline.photo_reuse import Fingerprint, fingerprint
-from pipeline.scan.tab_place import plan_of, with_tab_position
+from pipeline.scan.part_numbers import figures_of, with_numbers
+from pipeline.scan.tab_place import plan_of, tabs_on_pockets, with_tab_position
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class Looker:
         self._root, self._sheets = photos_root, sheets
         self._detector, self._reader = load_detector(models_dir), load_part_reader(models_dir)
         self._plans = {maker: plan_of(sheet) for maker, sheet in sheets.items()}
+        self._figures = {maker: figures_of(sheet) for maker, sheet in sheets.items()}
 
     def look(self, job: PhotoJob) -> Seen | Problem:
         """Read a photo and judge what it shows."""
@@ -55,8 +57,11 @@ class Looker:
         styles = tuple(self._sheets[maker].styles)
         found = self._detector.find_all(photo)
         read = [self._reader.read(photo, part, styles) for part in found if part.is_sure]
-        placed = with_tab_position(read, self._plans[maker])
-        judged = sure_or_not([(reading, part.points) for reading, part in zip(placed, read, strict=True)])
+        placed = tabs_on_pockets(read, self._plans[maker])
+        measured = with_numbers(
+            photo, with_tab_position(read, placed, self._plans[maker]), placed, self._figures[maker]
+        )
+        judged = sure_or_not([(reading, part.points) for reading, part in zip(measured, read, strict=True)])
         unsure = [PartReading(part) for part in found if not part.is_sure]
         return Seen((*judged, *unsure), fingerprint(photo))
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.classify.part_reader import ReadPart
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Box, CueReading, PartName, PartReading
-from pipeline.measures.pocket_position import PocketPlan, position_likelihood, tab_position
+from pipeline.measures.pocket_position import PocketFit, PocketPlan, fit_pocket, position_likelihood
 
 _REACH = 0.15  # of the pocket's longer side: how far outside its box the middle of its tab may lie
 
@@ -25,13 +25,25 @@ def plan_of(sheet: ReferenceSheet) -> PocketPlan:
     )
 
 
-def with_tab_position(parts: Sequence[ReadPart], plan: PocketPlan) -> list[PartReading]:
-    """The readings of one photo's parts, in order, each tab with its place on its pocket where that can be measured."""
-    readings = [part.reading for part in parts]
+def tabs_on_pockets(parts: Sequence[ReadPart], plan: PocketPlan) -> dict[int, PocketFit]:
+    """The tabs of one photo whose place on their pocket can be measured: by place in `parts`, the pocket as seen."""
+    placed: dict[int, PocketFit] = {}
     for pocket in parts:
-        place = _tab_on(pocket, readings)
-        measured = None if place is None else tab_position(pocket.points, plan)
-        if place is None or measured is None:
+        tab = _tab_on(pocket, parts, placed)
+        fit = None if tab is None else fit_pocket(pocket.points, plan)
+        if tab is not None and fit is not None and fit.tab_position() is not None:
+            placed[tab] = fit
+    return placed
+
+
+def with_tab_position(
+    parts: Sequence[ReadPart], placed: Mapping[int, PocketFit], plan: PocketPlan
+) -> list[PartReading]:
+    """The readings of one photo's parts, in order, each tab in `placed` with its place on its pocket."""
+    readings = [part.reading for part in parts]
+    for place, pocket in placed.items():
+        measured = pocket.tab_position()
+        if measured is None:
             continue
         tab = readings[place]
         found = tab.found
@@ -47,16 +59,16 @@ def with_tab_position(parts: Sequence[ReadPart], plan: PocketPlan) -> list[PartR
     return readings
 
 
-def _tab_on(pocket: ReadPart, readings: Sequence[PartReading]) -> int | None:
-    """Which reading is the tab of a pocket that shows its points: the surest tab at it without a place yet."""
+def _tab_on(pocket: ReadPart, parts: Sequence[ReadPart], placed: Collection[int]) -> int | None:
+    """Which part is the tab of a pocket that shows its points: the surest tab at it without a place yet."""
     if not pocket.points:
         return None
     at = [
-        (reading.found.score, -place)
-        for place, reading in enumerate(readings)
-        if reading.found.part is PartName.TAB
-        and _lies_at(reading.found.box, pocket.reading.found.box)
-        and all(cue.cue != "tab_position" for cue in reading.cues)
+        (part.reading.found.score, -place)
+        for place, part in enumerate(parts)
+        if part.reading.found.part is PartName.TAB
+        and _lies_at(part.reading.found.box, pocket.reading.found.box)
+        and place not in placed
     ]
     return -max(at)[1] if at else None
 

@@ -5,7 +5,13 @@ import pytest
 from skimage.draw import rectangle
 
 from pipeline.measures.colour import balance_gains, ciede2000, lab_from_srgb, linear_from_srgb, srgb_from_linear
-from pipeline.measures.label import artwork_rating, ground_colour, ground_difference, print_colour
+from pipeline.measures.label import (
+    artwork_rating,
+    ground_colour,
+    ground_difference,
+    print_colour,
+    rules_out_a_warm_lamp,
+)
 
 TAN, ARTWORK = np.array([0xB9, 0x8B, 0x57]), np.array([0x7A, 0x4E, 0x2A])
 TAN_LAB, ARTWORK_LAB = (lab_from_srgb(rgb.astype(np.uint8)) for rgb in (TAN, ARTWORK))
@@ -54,6 +60,22 @@ def test_balancing_brings_a_tan_label_under_a_yellow_lamp_nearer_home():
 
 def test_without_balance_the_ground_is_less_certain():
     assert ground_difference(TAN_LAB, TAN_LAB, False).sigma > ground_difference(TAN_LAB, TAN_LAB, True).sigma
+
+
+def test_denim_that_looks_blue_rules_a_warm_lamp_out_and_brownish_or_grey_cloth_does_not():
+    denim, black = linear_from_srgb(np.array([[52, 66, 98], [40, 40, 42]], dtype=np.uint8))
+    tungsten = (1.7, 0.95, 0.35)  # about what CIE A does to a camera that keeps its daylight balance
+    assert rules_out_a_warm_lamp(denim)
+    assert not rules_out_a_warm_lamp(denim * tungsten)
+    assert not rules_out_a_warm_lamp(black)
+
+
+def test_a_darker_photo_moves_the_difference_less_than_another_ground_does():
+    # A stop more or less is what a phone's meter errs by (common practice).
+    dim_lab = ground_colour(draw_label(np.random.default_rng(6), light=(0.5, 0.5, 0.5)))
+    dark_lab = ground_colour(draw_label(np.random.default_rng(6), ground=(60, 42, 30)))
+    dim, dark = (ground_difference(lab, TAN_LAB, is_balanced=False).value for lab in (dim_lab, dark_lab))
+    assert dark > 2 * dim
 
 
 def test_unfaded_artwork_rates_near_five_and_fading_lowers_it_step_by_step():

@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from pipeline.domain import Measurement
-from pipeline.measures.pocket_position import CORNERS, SEAM_POINTS, PocketPlan, position_likelihood, tab_position
+from pipeline.measures.pocket_position import (
+    CORNERS,
+    SEAM_POINTS,
+    PocketPlan,
+    fit_pocket,
+    position_likelihood,
+    tab_position,
+)
 
 PLAN = PocketPlan(width_top=160, width_bottom=135, height=175, tab_top=32, tab_length=21, tab_tolerance=3)
 ALL = CORNERS + SEAM_POINTS
@@ -163,3 +170,35 @@ def test_a_less_certain_measurement_says_less():
 def test_a_value_far_outside_all_pockets_still_gives_a_distribution():
     likelihood = position_likelihood(Measurement(500, 0.5, "mm"), PLAN)
     assert likelihood["in_place"] == pytest.approx(0.5, abs=0.01)
+
+
+def test_the_scale_along_the_tabs_seam_is_that_of_the_camera_within_its_uncertainty():
+    rng = np.random.default_rng(9)
+    errors, scores = [], []
+    for _ in range(30):
+        at = rng.uniform(15, 50)
+        true = photograph(at, np.random.default_rng(0), sigma_px=1e-6, tilt_deg=0)
+        seen = photograph(at, np.random.default_rng(0), sigma_px=1.0, tilt_deg=0)
+        ends = np.array([true[name][:2] for name in SEAM_POINTS])
+        seam = fit_pocket(seen, PLAN).seam()
+        scale = np.hypot(*(ends[1] - ends[0])) / PLAN.tab_length
+        errors.append(seam.px_per_mm / scale - 1)
+        scores.append(errors[-1] / seam.scale_sigma)
+        assert np.hypot(*(np.array(seam.top) - ends[0])) < 8
+        assert np.hypot(*(np.array(seam.bottom) - ends[1])) < 8
+    assert np.median(np.abs(errors)) < 0.02
+    assert np.mean(np.abs(scores) < 2) > 0.9
+
+
+def test_the_pocket_lies_on_its_own_side_of_the_seam_in_a_mirrored_photo_too():
+    seen = photograph(32, np.random.default_rng(1), tilt_deg=0)
+    mirrored = {name: (1400 - x, y, sigma) for name, (x, y, sigma) in seen.items()}
+    plain, other = fit_pocket(seen, PLAN).seam(), fit_pocket(mirrored, PLAN).seam()
+    assert plain.onto_pocket[0] < plain.top[0]
+    assert other.onto_pocket[0] > other.top[0]
+
+
+def test_a_scale_that_is_hardly_known_places_no_seam():
+    vague = photograph(32, np.random.default_rng(3), sigma_px=25, names=("tab_top", "tab_bottom"))
+    fit = fit_pocket(vague, PLAN)
+    assert fit is None or fit.seam() is None

@@ -82,6 +82,13 @@ def test_differences_of_many_colours_equal_scikit_images():
     np.testing.assert_allclose(ciede2000(a, b), skimage.color.deltaE_ciede2000(a, b), atol=1e-8)
 
 
+def test_with_lightness_counted_half_differences_equal_those_that_colour_science_has_for_textiles():
+    rng = np.random.default_rng(1)
+    a, b = rng.uniform([0, -100, -100], [100, 100, 100], (2, 2000, 3))
+    published = colour.delta_E(a, b, method="CIE 2000", textiles=True)
+    np.testing.assert_allclose(ciede2000(a, b, lightness_factor=2), published, atol=1e-8)
+
+
 def test_lab_of_every_grey_and_of_many_colours_equals_scikit_images():
     rng = np.random.default_rng(0)
     greys = np.repeat(np.arange(256, dtype=np.uint8)[:, None], 3, axis=1)
