@@ -163,7 +163,7 @@ def _check(options: argparse.Namespace) -> int:
         frozen = _or_nothing(lambda: [read_frozen(one) for one in frozen_sets(shelf_dir)])
         test = Dataset(tuple(listing for data in frozen for listing in data.listings))
     options.out.mkdir(parents=True, exist_ok=True)
-    features = Features(models / "parts.safetensors", shelf_dir / "features")
+    features = Features(models, shelf_dir / "features")
     sheets = load_sheets(options.configs)
     checked = _or_nothing(lambda: check_labels(train, test, sheets, features, options.out, _bar))
     counts = ", ".join(f"{worry.says.lower()}: {n}" for worry, n in checked.counts.items())
@@ -178,7 +178,7 @@ def _next(options: argparse.Namespace) -> int:
 
     records = None if options.store is None else _open_records(options.store)
     models = models_folder(options.models, options.shelf)
-    features = Features(models / "parts.safetensors", _shelf_dir(options.shelf) / "features")
+    features = Features(models, _shelf_dir(options.shelf) / "features")
     sheets = load_sheets(options.configs)
     found = what_to_label_next(options.run, sheets, features, options.count, options.pool, _bar)
     for place, one in enumerate(found[:_SHOWN], 1):

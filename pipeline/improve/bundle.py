@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import openvino as ov
 import yaml
 from numpy.typing import NDArray
 
@@ -24,10 +25,11 @@ from pipeline.evidence import doubts_tonight, raw_log10_lrs
 from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
-from pipeline.train.export import export_parts, save_card
-from pipeline.train.fit_evidence import fit_temperature
+from pipeline.train.export import save_card
+from pipeline.train.fit_evidence import fit_temperature, update_card
+from pipeline.train.heads_in_place import put_heads
 from pipeline.train.networks import PartNetwork
-from pipeline.train.weights import save_weights
+from pipeline.train.weights import load_network, save_weights
 
 _FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
 
@@ -42,22 +44,27 @@ class FittedEvidence:
 
 
 def write_networks(network: PartNetwork, start: Path, out: Path) -> None:
-    """A new bundle's networks: the heads' new weights beside everything that stays as in `start`.
+    """A new bundle's networks: the heads' new weights beside everything that stays as in `start`, its arithmetic too.
 
     The memory of genuine parts goes along: it compares what the trunk says, and the trunk is the same.
 
     Raises:
         ConfigError: if `start` is not whole.
+        ValueError: if the weights in `start` are not those of the network that runs there.
     """
+    card = read_card(start, "parts", PartsCard)
+    model = ov.Core().read_model(start / card.network)
+    put_heads(model, load_network(PartNetwork, start / "parts.safetensors"), network)
     out.mkdir(parents=True, exist_ok=True)
     for path in start.iterdir():
         if path.is_file() and path.name not in {"parts.bin", "parts.xml", "parts.safetensors", f"{FITTED}.yaml"}:
             shutil.copyfile(path, out / path.name)
     save_weights(network, out / "parts.safetensors")
-    export_parts(out / "parts.safetensors", out)
+    ov.save_model(model, out / card.network, compress_to_fp16=False)  # each tensor in the precision that it has
+    update_card(out, "parts", PartsCard, {"sha256": {file: sha256_of(out / file) for file in card.sha256}})
     if (out / f"{GENUINE}.yaml").exists():
-        card = read_card(start, GENUINE, GenuineCard).model_dump(mode="json")
-        save_card(out / f"{GENUINE}.yaml", card | {"parts_sha256": sha256_of(out / "parts.bin")})
+        read_card(start, GENUINE, GenuineCard)
+        update_card(out, GENUINE, GenuineCard, {"parts_sha256": sha256_of(out / "parts.bin")})
 
 
 def fit_temperatures_of_heads(

@@ -198,13 +198,12 @@ def one_quarter(options: argparse.Namespace, seed: int) -> dict[str, list[list[D
     kept: Path = options.out / f"seed-{seed}.json"
     if not kept.exists():
         torch.set_num_threads(1)  # small products: more threads mostly wait for each other
-        weights = options.models / "parts.safetensors"
         sheet = next(iter(load_sheets(options.configs).values()))
         world = World(
             read_bank(seed, options.out / "bank"), sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml")
         )
         card, evidence = read_card(options.models, "parts", PartsCard), load_evidence(options.configs / "evidence.yaml")
-        network = load_network(PartNetwork, weights).eval()
+        network = load_network(PartNetwork, options.models / "parts.safetensors").eval()
         ignorant = Arm(without_news(network, seed), card, evidence)
         arms = {WITHOUT: ignorant, WITH: ignorant, KNOWING: Arm(network, card, evidence)}
         with tempfile.TemporaryDirectory() as name:
@@ -227,10 +226,9 @@ def main() -> None:
     options = parser.parse_args()
     console = Console(stderr=True)
     options.out.mkdir(parents=True, exist_ok=True)
-    weights = options.models / "parts.safetensors"
     for seed in options.seeds:
         with progress(f"drawing crops of seed {seed}", console) as tell:
-            draw_bank(seed, options.configs, weights, options.out / "bank", options.workers, tell)
+            draw_bank(seed, options.configs, options.models, options.out / "bank", options.workers, tell)
     with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
         found = pool.map(partial(one_quarter, options), options.seeds, chunksize=1)
     quarters = Quarters({arm: [of_seed[arm] for of_seed in found] for arm in (WITHOUT, WITH, KNOWING)})

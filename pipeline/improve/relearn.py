@@ -95,7 +95,7 @@ def relearn(
     """
     for part in (data, nights):
         refuse_frozen(part, frozen_sets(house.shelf_dir))
-    features = Features(start / "parts.safetensors", house.shelf_dir / "features")
+    features = Features(start, house.shelf_dir / "features")
     material = _material(data, house, features, progress)
     card = read_card(start, "parts", PartsCard)
     work = work_folder(house.shelf_dir, sha256_of(start / "parts.safetensors"), data.version, recipe)

@@ -13,8 +13,10 @@ from pipeline.domain import Box, CueReading, FoundPart, Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
 from pipeline.evidence.learn import shares_in, updated_shares
-from pipeline.improve.bundle import FittedEvidence, refit_evidence, write_fitted
-from pipeline.model_files import models_id, read_fitted
+from pipeline.improve.bundle import FittedEvidence, refit_evidence, write_fitted, write_networks
+from pipeline.model_files import GenuineCard, PartsCard, models_id, read_card, read_fitted
+from pipeline.train.networks import PartNetwork
+from pipeline.train.weights import load_network
 from tests.test_layers import ROOT
 
 EVIDENCE, SHEETS = load_evidence(ROOT / "configs/evidence.yaml"), load_sheets(ROOT / "configs")
@@ -51,6 +53,21 @@ def test_the_name_of_a_bundle_changes_with_what_was_fitted(bundle):
     before = models_id(bundle)
     write_fitted(bundle, FittedEvidence(FITTED.shares, ((-6.0, -2.0), (6.0, 2.0)), "nothing"), {})
     assert models_id(bundle) != before
+
+
+def test_a_candidate_calculates_as_what_it_started_from_and_remembers_the_same_genuine_parts(tmp_path):
+    start = ROOT / "models"
+    network = load_network(PartNetwork, start / "parts.safetensors")
+    network.queries.data[0] += 0.1
+    write_networks(network, start, tmp_path / "new")
+    before, after = (read_card(folder, "parts", PartsCard) for folder in (start, tmp_path / "new"))
+    assert "8-bit integers" in after.about["arithmetic"]
+    assert after.model_dump(exclude={"sha256"}) == before.model_dump(exclude={"sha256"})
+    assert after.sha256["parts.bin"] != before.sha256["parts.bin"]
+    genuine = read_card(tmp_path / "new", "genuine", GenuineCard)
+    assert genuine.parts_sha256 == after.sha256["parts.bin"]
+    sizes = [(folder / "parts.bin").stat().st_size for folder in (start, tmp_path / "new")]
+    assert sizes[1] == pytest.approx(sizes[0], rel=0.01)
 
 
 def test_shares_move_by_as_much_as_pairs_weigh():
