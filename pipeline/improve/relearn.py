@@ -16,7 +16,9 @@ from pipeline.config import EvidenceConfig, HeadsRecipe, ReferenceSheet
 from pipeline.domain import Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
+from pipeline.improve.as_they_come import refuse_if_gathered_to_train
 from pipeline.improve.bundle import (
+    FittedEvidence,
     fit_temperatures_of_heads,
     kept_as_it_was,
     refit_evidence,
@@ -91,10 +93,14 @@ def relearn(
 
     Raises:
         FrozenTouched: if a frozen test set is among the listings.
-        ValueError: if there is nothing to learn from.
+        ValueError: if there is nothing to learn from, or the evidence would be fitted to listings in which genuine
+            pairs depart far too often.
     """
     for part in (data, nights):
         refuse_frozen(part, frozen_sets(house.shelf_dir))
+    to_fit_to = _unlearned(data, nights)
+    if _kept(to_fit_to, house.evidence, recipe) is None:  # said before minutes are spent on training
+        refuse_if_gathered_to_train(to_fit_to, house.evidence, house.sheets)
     features = Features(start, house.shelf_dir / "features")
     material = _material(data, house, features, progress)
     card = read_card(start, "parts", PartsCard)
@@ -117,9 +123,7 @@ def relearn(
         after = figures(network, material.check, "check")
         with tempfile.TemporaryDirectory() as name:
             bundle = Path(name) / "bundle"
-            evidence = _write_bundle(
-                network, material, bundle, _unlearned(data, nights), start, house, recipe, progress
-            )
+            evidence = _write_bundle(network, material, bundle, to_fit_to, start, house, recipe, progress)
             logits = told(network, material.check)
             temperature = read_card(bundle, "parts", PartsCard).temperature
             log_pictures(curves, material.check_crops, chances_by_head(logits, material.check.answers, temperature))
@@ -183,14 +187,19 @@ def _write_bundle(
     temperature = fit_temperatures_of_heads(card, logits, material.check.answers, recipe.most_weight)
     update_card(bundle, "parts", PartsCard, {"temperature": temperature})
     in_use = as_fitted(house.evidence, read_fitted(start))
-    pairs = [one.truth for one in nights.listings if one.truth is not None]
-    evidence = kept_as_it_was(pairs, in_use, recipe.evidence)
+    evidence = _kept(nights, in_use, recipe)
     if evidence is None:  # reading listings takes longest, so only if something is fitted to them
         with progress("reading the sellers kept back") as tell:
             readings, truth = read_nights(nights, bundle, house, in_use, tell)
         evidence = refit_evidence(readings, truth, house.sheets, in_use, recipe.evidence)
     write_fitted(bundle, evidence, {"made_by": "denim-triage relearn", "git_commit": git_commit()})
     return evidence.fitted_to
+
+
+def _kept(nights: Dataset, in_use: EvidenceConfig, recipe: HeadsRecipe) -> FittedEvidence | None:
+    """The evidence in use where there are too few pairs to fit it to."""
+    pairs = [one.truth for one in nights.listings if one.truth is not None]
+    return kept_as_it_was(pairs, in_use, recipe.evidence)
 
 
 def read_nights(
