@@ -22,6 +22,7 @@ from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
 from pipeline.domain import ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import doubts_tonight, raw_log10_lrs
+from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
@@ -108,6 +109,9 @@ def refit_evidence(
 ) -> FittedEvidence:
     """Shares and calibration fitted anew to what the new network reads; as they were where there are too few pairs.
 
+    Both move from those in use as far as pairs speak: the shares and the line in use count like `weight_of_start` pairs
+    that are as they say. So some dozens of listings of a new maker hardly make the others' probabilities less sure.
+
     Args:
         readings: of listings whose crops the network did not learn from, as one night.
         truth: of these listings; pairs that stand for more than one count accordingly.
@@ -122,12 +126,40 @@ def refit_evidence(
     kinds = np.array([pair.counterfeit for pair in pairs], np.bool_)
     rows = [(pair.counterfeit, pair.cues, pair.stands_for) for pair in pairs]
     shares = updated_shares(shares_in(start), rows, recipe.weight_of_start)
-    weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
+    weighed = with_learned(start, shares)
     tonight = doubts_tonight(known, sheets, weighed)
-    raw = raw_log10_lrs(known, sheets, weighed, tonight)
+    raw = np.array(raw_log10_lrs(known, sheets, weighed, tonight))
     weight = np.array([pair.stands_for for pair in pairs])
-    calibration = fit_calibration(raw, kinds, segments=1, ridge=5.0, share=float((weight * kinds).sum() / weight.sum()))
+    share = float((weight * kinds).sum() / weight.sum())
+    calibration = moved_calibration(start.calibration, raw, kinds, share, recipe.weight_of_start)
     return FittedEvidence(shares, calibration, f"{len(known)} listings, {int(kinds.sum())} of them counterfeit")
+
+
+def moved_calibration(
+    start: Sequence[tuple[float, float]],
+    raw: NDArray[np.float64],
+    is_counterfeit: NDArray[np.bool_],
+    share: float,
+    weight_of_start: float,
+) -> tuple[tuple[float, float], ...]:
+    """The line in use, moved by rows as far as these outweigh the pairs that it counts like.
+
+    Beside each row stands its portion of pairs of the same raw evidence that are as the line in use says. A straight
+    line from what that line says to what all of them say is fitted, and laid behind it.
+
+    Args:
+        start: the points [raw, calibrated] in use.
+        raw: summed evidence, (n,).
+        is_counterfeit: (n,).
+        share: of counterfeits among what the rows stand for.
+        weight_of_start: in pairs.
+    """
+    said = np.array([calibrate(value, start, np.inf) for value in raw])
+    believed = 1 / (1 + np.exp(-np.clip(said * np.log(10) + np.log(share / (1 - share)), -40, 40)))
+    portion = weight_of_start / len(raw)
+    mixed = (is_counterfeit + portion * believed) / (1 + portion)
+    line = fit_calibration(said, mixed, segments=1, ridge=5.0, share=share)
+    return tuple((x, calibrate(y, line, np.inf)) for x, y in start)
 
 
 def write_fitted(out: Path, evidence: FittedEvidence, about: Mapping[str, str]) -> None:

@@ -105,7 +105,8 @@ def _states_said(one: SimListing, said: Said) -> dict[str, str]:
 
 def _labelled(world: World, numbers: Sequence[int], said: Said) -> LabelledTokens:
     groups = tuple((tuple(places), group) for places, group in stacked([world.bank[n].tokens for n in numbers]))
-    return LabelledTokens(groups, np.array([said.answers[n] for n in numbers], np.int64).reshape(-1, len(HEADS)))
+    answers = np.array([said.answers[n] for n in numbers], np.int64).reshape(-1, len(HEADS))
+    return LabelledTokens(groups, answers, (world.sheet.maker,) * len(numbers))
 
 
 def _untold(_epoch: int, _row: Mapping[str, float]) -> None:

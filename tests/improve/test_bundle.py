@@ -13,7 +13,7 @@ from pipeline.domain import Box, CueReading, FoundPart, Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
 from pipeline.evidence.learn import shares_in, updated_shares
-from pipeline.improve.bundle import FittedEvidence, refit_evidence, write_fitted, write_networks
+from pipeline.improve.bundle import FittedEvidence, moved_calibration, refit_evidence, write_fitted, write_networks
 from pipeline.model_files import GenuineCard, PartsCard, models_id, read_card, read_fitted
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import load_network
@@ -113,3 +113,31 @@ def test_with_too_few_pairs_the_evidence_stays_and_says_so():
     fitted = refit_evidence(readings, truth, SHEETS, EVIDENCE, recipe)
     assert fitted.calibration == EVIDENCE.calibration
     assert fitted.fitted_to.startswith("as before")
+
+
+def honest(count: int, slope: float, seed: int = 3):
+    """Rows whose evidence means `slope` times what it says, half of them counterfeit: raw, kinds."""
+    rng = np.random.default_rng(seed)
+    kinds = rng.random(count) < 0.5
+    # Normal with variance 2 m and means +-m: the log ratio of the two densities at x is x (Good 1985).
+    mean = 2.0
+    natural = rng.normal(np.where(kinds, mean, -mean), np.sqrt(2 * mean))
+    return natural / np.log(10) / slope, kinds
+
+
+def test_a_few_pairs_move_the_calibration_less_than_half_way_and_many_all_the_way():
+    start = ((-6.0, -9.0), (6.0, 9.0))  # slope 1.5
+    few = moved_calibration(start, *honest(60, 0.7), share=0.5, weight_of_start=400)
+    many = moved_calibration(start, *honest(20_000, 0.7), share=0.5, weight_of_start=400)
+    slope_of_few, slope_of_many = ((line[1][1] - line[0][1]) / 12 for line in (few, many))
+    assert (1.5 + 0.7) / 2 < slope_of_few < 1.5
+    assert slope_of_many == pytest.approx(0.7, rel=0.05)
+
+
+def test_pairs_that_are_as_the_line_says_leave_it_where_it_is():
+    start = ((-6.0, -8.0), (0.0, 1.0), (6.0, 7.0))  # with a bend, which stays
+    raw, kinds = honest(20_000, 1.0)
+    bent = np.interp(raw, [-8.0, 1.0, 7.0], [-6.0, 0.0, 6.0])  # what would be raw, were the line right
+    moved = moved_calibration(start, bent, kinds, share=0.5, weight_of_start=400)
+    assert [x for x, _ in moved] == [-6.0, 0.0, 6.0]
+    assert [y for _, y in moved] == pytest.approx([-8.0, 1.0, 7.0], rel=0.05, abs=0.05)
