@@ -51,7 +51,10 @@ class House:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after."""
+    """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after.
+
+    `unrehearsed`: makers that have a sheet but no crop among those learned from, so that they may be unlearned.
+    """
 
     candidate: OnShelf
     version: str
@@ -60,6 +63,7 @@ class Learned:
     before: Mapping[str, float]
     after: Mapping[str, float]
     evidence: str
+    unrehearsed: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +136,10 @@ def relearn(
             )
             candidate = shelf.put(bundle, run.info.run_id, CANDIDATE)
     shutil.rmtree(work, ignore_errors=True)  # it is done, so there is nothing to go on from
-    return Learned(candidate, data.version, material.fit.count, material.check.count, before, after, evidence)
+    unrehearsed = tuple(sorted(set(house.sheets) - set(material.fit.makers)))
+    return Learned(
+        candidate, data.version, material.fit.count, material.check.count, before, after, evidence, unrehearsed
+    )
 
 
 def _material(data: Dataset, house: House, features: Features, progress: Progress) -> _Material:

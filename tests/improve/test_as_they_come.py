@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -89,11 +90,15 @@ def test_a_candidate_learns_from_one_folder_and_its_evidence_from_a_night(tmp_pa
     drawn, night, shelf = tmp_path / "drawn", tmp_path / "night", tmp_path / "shelf"
     for folder, words in ((drawn, ["--departure-rate", "0.5", "--counterfeit-share", "0.4", "--seed", "7521"]),
                           (night, ["--counterfeit-share", "0.5", "--seed", "7522"])):  # fmt: skip
-        assert cli.main(["synth", str(folder), "--listings", "8", *words]) == 0
+        assert cli.main(["synth", str(folder), "--listings", "6", *words]) == 0
     recipe = yaml.safe_load((ROOT / "configs/learning/heads.yaml").read_text())
     recipe |= {"epochs": 2, "evidence": {"weight_of_start": 20, "fewest_of_a_kind": 2}}
     (tmp_path / "short.yaml").write_text(yaml.safe_dump(recipe))
+    shutil.copytree(ROOT / "configs", tmp_path / "configs")
+    sheet = (tmp_path / "configs/quillmere.yaml").read_text()
+    (tmp_path / "configs/other.yaml").write_text(sheet.replace("maker: quillmere", "maker: ostrawick"))
     words = ["--recipe", str(tmp_path / "short.yaml"), "--shelf", str(shelf), "--workers", "1"]
+    words += ["--configs", str(tmp_path / "configs")]
 
     assert cli.main(["relearn", str(night), "--evidence-from", str(drawn), *words]) == 2
     said = capsys.readouterr().err.strip().splitlines()[-1]
@@ -103,7 +108,9 @@ def test_a_candidate_learns_from_one_folder_and_its_evidence_from_a_night(tmp_pa
     assert cli.main(["relearn", str(drawn), "--evidence-from", str(night), *words]) == 0
     truth = [json.loads(line) for line in (night / "truth.jsonl").read_text().splitlines()]
     kinds = [row["counterfeit"] for row in truth]
-    assert f"Evidence fitted to: 8 listings, {sum(kinds)} of them counterfeit" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert f"Evidence fitted to: 6 listings, {sum(kinds)} of them counterfeit" in said
+    assert "No crop of ostrawick: name an old folder" in said
     [fitted] = shelf.glob("artifacts/*/artifacts/bundle/fitted.yaml")
     card = yaml.safe_load(fitted.read_text())
     # By hand: shares in use weigh as 20 pairs of each kind, the night's own pairs as what they are.
@@ -117,4 +124,4 @@ def test_a_candidate_learns_from_one_folder_and_its_evidence_from_a_night(tmp_pa
     out = tmp_path / "run"
     scan = ["scan", str(night / "listings.jsonl"), "--out", str(out), "--models", "candidate", "--shelf", str(shelf)]
     assert cli.main([*scan, "--workers", "1"]) == 0
-    assert len((out / "queue.jsonl").read_text().splitlines()) == 8
+    assert len((out / "queue.jsonl").read_text().splitlines()) == 6
