@@ -235,6 +235,7 @@ def _relearn(options: argparse.Namespace) -> int:
             f"{figures['check_loss']:.3f} ({figures['check_right']:.1%} right)" for figures in (made.before, made.after)
         ]
         say(f"On {made.check_crops} crops of sellers kept back: loss {said[0]} before, {said[1]} now.")
+    say(f"Heads that gain from them, the others stay as they were: {', '.join(made.heads) or 'none'}.")
     if made.unrehearsed:
         say(f"No crop of {', '.join(made.unrehearsed)}: name an old folder of theirs, too, or what is known fades.")
     say(f"Evidence fitted to: {made.evidence}. Next: denim-triage compare --out DIR")

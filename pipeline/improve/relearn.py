@@ -12,6 +12,7 @@ from pathlib import Path
 import mlflow
 import numpy as np
 
+from pipeline.classify.heads import HEADS
 from pipeline.config import EvidenceConfig, HeadsRecipe, ReferenceSheet
 from pipeline.domain import Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
@@ -30,6 +31,7 @@ from pipeline.improve.dataset import Dataset, Side, frozen_sets, refuse_frozen
 from pipeline.improve.run_record import chances_by_head, git_commit, log_pictures
 from pipeline.improve.shelf import CANDIDATE, OnShelf, Shelf
 from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, train_heads, work_folder
+from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
 from pipeline.intake import check_against_sheets
 from pipeline.model_files import PartsCard, models_id, read_card, read_fitted, sha256_of
 from pipeline.scan import Pool, look_at_listings
@@ -53,7 +55,8 @@ class House:
 class Learned:
     """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after.
 
-    `unrehearsed`: makers that have a sheet but no crop among those learned from, so that they may be unlearned.
+    `heads`: those that gain; the others are as before. `unrehearsed`: makers that have a sheet but no crop among those
+    learned from, so that they may be unlearned.
     """
 
     candidate: OnShelf
@@ -63,6 +66,7 @@ class Learned:
     before: Mapping[str, float]
     after: Mapping[str, float]
     evidence: str
+    heads: tuple[str, ...]
     unrehearsed: tuple[str, ...]
 
 
@@ -124,6 +128,11 @@ def relearn(
             network = train_heads(
                 features.network, material.fit, material.check, recipe, card.training_prior, work, on_epoch
             )
+        with progress("asking which heads gain") as tell:
+            gains = heads_that_gain(features.network, material.fit, recipe, card, work, tell)
+        network = with_gains_alone(features.network, network, gains)
+        learned = tuple(head.name for head, gained in zip(HEADS, gains, strict=True) if gained)
+        mlflow.log_param("heads_that_gain", ", ".join(learned) or "none")
         after = figures(network, material.check, "check")
         with tempfile.TemporaryDirectory() as name:
             bundle = Path(name) / "bundle"
@@ -138,7 +147,7 @@ def relearn(
     shutil.rmtree(work, ignore_errors=True)  # it is done, so there is nothing to go on from
     unrehearsed = tuple(sorted(set(house.sheets) - set(material.fit.makers)))
     return Learned(
-        candidate, data.version, material.fit.count, material.check.count, before, after, evidence, unrehearsed
+        candidate, data.version, material.fit.count, material.check.count, before, after, evidence, learned, unrehearsed
     )
 
 

@@ -46,11 +46,15 @@ _CURVES = "curves"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LabelledTokens:
-    """Crops ready to train on: tokens by crop size, answers (crops, heads), -1 where a head is not asked; makers."""
+    """Crops ready to train on: tokens by crop size, answers (crops, heads), -1 where a head is not asked, and whose.
+
+    `makers` and `sellers` have a name a crop.
+    """
 
     groups: tuple[tuple[tuple[int, ...], Tensor], ...]
     answers: NDArray[np.int64]
     makers: tuple[str, ...]
+    sellers: tuple[str, ...]
 
     @property
     def count(self) -> int:
@@ -63,7 +67,20 @@ def ready(crops: Sequence[Crop], tokens: Sequence[Tokens]) -> LabelledTokens:
     groups = tuple((tuple(places), group) for places, group in stacked(tokens))
     shape = (len(crops), len(HEADS))
     answers = np.array([crop.labels.answers for crop in crops], np.int64).reshape(shape)
-    return LabelledTokens(groups, answers, tuple(crop.of.listing.maker for crop in crops))
+    makers, sellers = tuple(crop.of.listing.maker for crop in crops), tuple(crop.seller for crop in crops)
+    return LabelledTokens(groups, answers, makers, sellers)
+
+
+def chosen(data: LabelledTokens, which: NDArray[np.int64]) -> LabelledTokens:
+    """Some of the crops, by their places in rising order."""
+    new_place = {int(old): new for new, old in enumerate(which)}
+    groups = []
+    for places, group in data.groups:
+        rows = [row for row, place in enumerate(places) if place in new_place]
+        if rows:
+            groups.append((tuple(new_place[places[row]] for row in rows), group[rows]))
+    makers, sellers = (tuple(names[place] for place in which) for names in (data.makers, data.sellers))
+    return LabelledTokens(tuple(groups), data.answers[which], makers, sellers)
 
 
 def answer_weights(

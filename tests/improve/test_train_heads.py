@@ -45,7 +45,7 @@ def labelled(count: int, seed: int, places: int = 20) -> LabelledTokens:
     half = count // 2  # two crop sizes
     groups = ((tuple(range(half)), torch.from_numpy(tokens[:half])),)
     groups += ((tuple(range(half, count)), torch.from_numpy(tokens[half:, : places // 2])),)
-    return LabelledTokens(groups, answers, ("quillmere",) * count)
+    return LabelledTokens(groups, answers, ("quillmere",) * count, tuple(map(str, range(count))))
 
 
 def trained(work, *, on_epoch=lambda epoch, row: None, start=None) -> PartNetwork:
@@ -124,7 +124,7 @@ def test_a_gpu_in_mixed_precision_learns_as_well_and_the_same_every_time(tmp_pat
 
 
 def test_nothing_to_learn_from_is_said(tmp_path):
-    none = LabelledTokens((), np.zeros((0, len(HEADS)), np.int64), ())
+    none = LabelledTokens((), np.zeros((0, len(HEADS)), np.int64), (), ())
     with pytest.raises(ValueError, match="no labelled crop"):
         train_heads(a_network(), none, none, RECIPE, PRIOR, tmp_path, lambda epoch, row: None)
 
@@ -142,7 +142,7 @@ def test_crops_of_every_maker_weigh_alike_however_few_they_are():
     # By hand: a maker with 4 crops and one with 16, half of each departing; each maker's weights sum to a half of all.
     answers = np.full((20, len(HEADS)), -1)
     answers[:, THREAD] = [0, 1] * 10
-    weights = crop_weights(LabelledTokens((), answers, ("one",) * 4 + ("other",) * 16), PRIOR, most=10)
+    weights = crop_weights(LabelledTokens((), answers, ("one",) * 4 + ("other",) * 16, ("s",) * 20), PRIOR, most=10)
     assert weights[:4, THREAD] == pytest.approx([2.5] * 4)
     assert weights[4:, THREAD] == pytest.approx([0.625] * 16)
     assert not np.delete(weights, THREAD, axis=1).any()
@@ -159,7 +159,9 @@ def of_makers(first: int, second: int, seed: int) -> LabelledTokens:
     tokens[:, :, 5] += ((4 * answers[:, THREAD] - 2) * np.where(is_second, -1, 1))[:, None]
     tokens[:, :, 9] += 4 * is_second[:, None]
     makers = ("first",) * first + ("second",) * second
-    return LabelledTokens(((tuple(range(count)), torch.from_numpy(tokens)),), answers, makers)
+    return LabelledTokens(
+        ((tuple(range(count)), torch.from_numpy(tokens)),), answers, makers, tuple(map(str, range(count)))
+    )
 
 
 def test_what_was_right_of_one_maker_is_kept_while_another_is_learned(tmp_path):
