@@ -3,8 +3,8 @@
 A training moves all heads that it is asked to, those that knew their answers before as well, and a head that gains
 nothing can only lose. So each seller's crops are judged by heads that learned from other sellers (cross-fitting in
 three folds), and a head takes its new weights where its surprise falls there by more than chance explains, and by so
-much that it could matter. Every maker's crops weigh alike; whether one of them pays for what another gains is for the
-comparison with what is in use to say.
+much that it could matter, while that of no maker rises by more than chance explains: a new maker's word must not be
+learned at the cost of another's. Where it would be, heads alone can't tell them apart, and the trunk has to be trained.
 """
 
 from __future__ import annotations
@@ -61,7 +61,8 @@ def heads_that_gain(
             fell[held] = _surprise(start, apart, card) - _surprise(network, apart, card)
         on_fold(number + 1, FOLDS)
     weights = crop_weights(fit, card.training_prior, recipe.most_weight)
-    return tuple(_gains(fell[:, place], weights[:, place]) for place in range(len(HEADS)))
+    makers = np.array(fit.makers)
+    return tuple(_gains(fell[:, place], weights[:, place], makers) for place in range(len(HEADS)))
 
 
 def with_gains_alone(start: PartNetwork, network: PartNetwork, gains: tuple[bool, ...]) -> PartNetwork:
@@ -74,13 +75,25 @@ def with_gains_alone(start: PartNetwork, network: PartNetwork, gains: tuple[bool
     return network
 
 
-def _gains(fell: Floats, weights: Floats) -> bool:
+def _gains(fell: Floats, weights: Floats, makers: NDArray[np.str_]) -> bool:
     """Whether one head gains: how far each crop's surprise fell, what each weighs (0 where the head isn't asked)."""
-    if not weights.any():
+    asked = weights > 0
+    if not asked.any():
         return False
-    mean = (weights * fell).sum() / weights.sum()
-    error = np.sqrt((weights**2 * (fell - mean) ** 2).sum()) / weights.sum()
-    return bool(mean > max(_SURELY * error, _MATTERS))
+    mean, noise = _mean_and_noise(fell[asked], weights[asked])
+    of_makers = [_mean_and_noise(fell[mine], weights[mine]) for mine in _of_makers(makers, asked)]
+    return mean > noise and all(of_maker >= -its_noise for of_maker, its_noise in of_makers)
+
+
+def _of_makers(makers: NDArray[np.str_], asked: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+    return [asked & (makers == maker) for maker in np.unique(makers[asked])]
+
+
+def _mean_and_noise(values: Floats, weights: Floats) -> tuple[float, float]:
+    """A weighed mean, and how far from 0 it may lie by chance or without meaning anything."""
+    mean = float((weights * values).sum() / weights.sum())
+    error = float(np.sqrt((weights**2 * (values - mean) ** 2).sum()) / weights.sum())
+    return mean, max(_SURELY * error, _MATTERS)
 
 
 def _surprise(network: PartNetwork, data: LabelledTokens, card: PartsCard) -> Floats:

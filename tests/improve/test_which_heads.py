@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,6 +20,10 @@ from tests.test_layers import ROOT
 
 RESEWN = next(place for place, head in enumerate(HEADS) if head.name == "tab_resewn")
 CARD = read_card(ROOT / "models", "parts", PartsCard)
+
+
+def untold(epoch, row):
+    """Nothing is said of single epochs."""
 
 
 def with_a_riddle(count: int, seed: int) -> LabelledTokens:
@@ -37,9 +43,25 @@ def test_a_head_that_learns_gains_and_one_that_learns_by_heart_does_not(seed, tm
     assert [head.name for head, gained in zip(HEADS, gains, strict=True) if gained] == ["tab_thread"]
 
 
+def test_no_maker_pays_for_what_another_gains(tmp_path):
+    # Of the second maker the same look means the opposite, and nothing tells whose crop it is.
+    start = train_heads(a_network(), labelled(48, 3), labelled(8, 4), RECIPE, PRIOR, tmp_path / "start", untold)
+    both = labelled(90, 1)
+    makers = tuple("first" if n % 3 else "second" for n in range(90))
+    for number, maker in enumerate(makers):
+        if maker == "second":
+            both.answers[number, THREAD] = 1 - both.answers[number, THREAD]
+    alone = chosen(both, np.array([n for n in range(90) if makers[n] == "second"]))
+    gains = [
+        heads_that_gain(start, data, RECIPE, CARD, tmp_path / str(data.count), lambda done, total: None)[THREAD]
+        for data in (alone, replace(both, makers=makers))
+    ]
+    assert gains == [True, False]
+
+
 def test_heads_that_gain_nothing_stay_bit_for_bit(tmp_path):
     start, data = a_network(), with_a_riddle(48, 1)
-    network = train_heads(start, data, data, RECIPE, PRIOR, tmp_path, lambda epoch, row: None)
+    network = train_heads(start, data, data, RECIPE, PRIOR, tmp_path, untold)
     assert not torch.equal(network.queries[RESEWN], start.queries[RESEWN])
     mixed = with_gains_alone(start, network, tuple(place == THREAD for place in range(len(HEADS))))
     assert torch.equal(mixed.queries[RESEWN], start.queries[RESEWN])
