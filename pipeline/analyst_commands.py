@@ -163,7 +163,7 @@ def _check(options: argparse.Namespace) -> int:
         frozen = _or_nothing(lambda: [read_frozen(one) for one in frozen_sets(shelf_dir)])
         test = Dataset(tuple(listing for data in frozen for listing in data.listings))
     options.out.mkdir(parents=True, exist_ok=True)
-    features = Features(models / "parts.safetensors", shelf_dir / "features")
+    features = Features(models, shelf_dir / "features")
     sheets = load_sheets(options.configs)
     checked = _or_nothing(lambda: check_labels(train, test, sheets, features, options.out, _bar))
     counts = ", ".join(f"{worry.says.lower()}: {n}" for worry, n in checked.counts.items())
@@ -178,7 +178,7 @@ def _next(options: argparse.Namespace) -> int:
 
     records = None if options.store is None else _open_records(options.store)
     models = models_folder(options.models, options.shelf)
-    features = Features(models / "parts.safetensors", _shelf_dir(options.shelf) / "features")
+    features = Features(models, _shelf_dir(options.shelf) / "features")
     sheets = load_sheets(options.configs)
     found = what_to_label_next(options.run, sheets, features, options.count, options.pool, _bar)
     for place, one in enumerate(found[:_SHOWN], 1):
@@ -235,6 +235,9 @@ def _relearn(options: argparse.Namespace) -> int:
             f"{figures['check_loss']:.3f} ({figures['check_right']:.1%} right)" for figures in (made.before, made.after)
         ]
         say(f"On {made.check_crops} crops of sellers kept back: loss {said[0]} before, {said[1]} now.")
+    say(f"Heads that gain from them, the others stay as they were: {', '.join(made.heads) or 'none'}.")
+    if made.unrehearsed:
+        say(f"No crop of {', '.join(made.unrehearsed)}: name an old folder of theirs, too, or what is known fades.")
     say(f"Evidence fitted to: {made.evidence}. Next: denim-triage compare --out DIR")
     return DONE
 

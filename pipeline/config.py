@@ -410,6 +410,7 @@ class HeadsRecipe(_Frozen):
     batch: Annotated[int, Field(ge=1)]
     peak_rate: Annotated[float, Field(gt=0, le=1)]
     hold_to_start: Annotated[float, Field(ge=0)]
+    keep_right: Annotated[float, Field(ge=0)]
     dropout: bool
     most_weight: Annotated[float, Field(ge=1)]
     evidence: EvidenceRecipe

@@ -127,7 +127,7 @@ def fit_calibration(
 
     Args:
         raw_log10_lr: shape (n,).
-        is_counterfeit: shape (n,), both kinds present.
+        is_counterfeit: shape (n,), both kinds present; a share where a row stands for some of each.
         segments: pieces of the line, 1 or more.
         ridge: how strongly the slopes are held towards 1 (a trusted sum); 0 not at all.
         bound: the line is written from -bound to +bound.

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import openvino as ov
 import yaml
 from numpy.typing import NDArray
 
@@ -21,13 +22,15 @@ from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
 from pipeline.domain import ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import doubts_tonight, raw_log10_lrs
+from pipeline.evidence.calibration import calibrate
 from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, with_learned
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
-from pipeline.train.export import export_parts, save_card
-from pipeline.train.fit_evidence import fit_temperature
+from pipeline.train.export import save_card
+from pipeline.train.fit_evidence import fit_temperature, update_card
+from pipeline.train.heads_in_place import put_heads
 from pipeline.train.networks import PartNetwork
-from pipeline.train.weights import save_weights
+from pipeline.train.weights import load_network, save_weights
 
 _FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
 
@@ -42,22 +45,27 @@ class FittedEvidence:
 
 
 def write_networks(network: PartNetwork, start: Path, out: Path) -> None:
-    """A new bundle's networks: the heads' new weights beside everything that stays as in `start`.
+    """A new bundle's networks: the heads' new weights beside everything that stays as in `start`, its arithmetic too.
 
     The memory of genuine parts goes along: it compares what the trunk says, and the trunk is the same.
 
     Raises:
         ConfigError: if `start` is not whole.
+        ValueError: if the weights in `start` are not those of the network that runs there.
     """
+    card = read_card(start, "parts", PartsCard)
+    model = ov.Core().read_model(start / card.network)
+    put_heads(model, load_network(PartNetwork, start / "parts.safetensors"), network)
     out.mkdir(parents=True, exist_ok=True)
     for path in start.iterdir():
         if path.is_file() and path.name not in {"parts.bin", "parts.xml", "parts.safetensors", f"{FITTED}.yaml"}:
             shutil.copyfile(path, out / path.name)
     save_weights(network, out / "parts.safetensors")
-    export_parts(out / "parts.safetensors", out)
+    ov.save_model(model, out / card.network, compress_to_fp16=False)  # each tensor in the precision that it has
+    update_card(out, "parts", PartsCard, {"sha256": {file: sha256_of(out / file) for file in card.sha256}})
     if (out / f"{GENUINE}.yaml").exists():
-        card = read_card(start, GENUINE, GenuineCard).model_dump(mode="json")
-        save_card(out / f"{GENUINE}.yaml", card | {"parts_sha256": sha256_of(out / "parts.bin")})
+        read_card(start, GENUINE, GenuineCard)
+        update_card(out, GENUINE, GenuineCard, {"parts_sha256": sha256_of(out / "parts.bin")})
 
 
 def fit_temperatures_of_heads(
@@ -101,6 +109,9 @@ def refit_evidence(
 ) -> FittedEvidence:
     """Shares and calibration fitted anew to what the new network reads; as they were where there are too few pairs.
 
+    Both move from those in use as far as pairs speak: the shares and the line in use count like `weight_of_start` pairs
+    that are as they say. So some dozens of listings of a new maker hardly make the others' probabilities less sure.
+
     Args:
         readings: of listings whose crops the network did not learn from, as one night.
         truth: of these listings; pairs that stand for more than one count accordingly.
@@ -115,12 +126,40 @@ def refit_evidence(
     kinds = np.array([pair.counterfeit for pair in pairs], np.bool_)
     rows = [(pair.counterfeit, pair.cues, pair.stands_for) for pair in pairs]
     shares = updated_shares(shares_in(start), rows, recipe.weight_of_start)
-    weighed = with_learned(start, shares, [(-6.0, -6.0), (6.0, 6.0)])
+    weighed = with_learned(start, shares)
     tonight = doubts_tonight(known, sheets, weighed)
-    raw = raw_log10_lrs(known, sheets, weighed, tonight)
+    raw = np.array(raw_log10_lrs(known, sheets, weighed, tonight))
     weight = np.array([pair.stands_for for pair in pairs])
-    calibration = fit_calibration(raw, kinds, segments=1, ridge=5.0, share=float((weight * kinds).sum() / weight.sum()))
+    share = float((weight * kinds).sum() / weight.sum())
+    calibration = moved_calibration(start.calibration, raw, kinds, share, recipe.weight_of_start)
     return FittedEvidence(shares, calibration, f"{len(known)} listings, {int(kinds.sum())} of them counterfeit")
+
+
+def moved_calibration(
+    start: Sequence[tuple[float, float]],
+    raw: NDArray[np.float64],
+    is_counterfeit: NDArray[np.bool_],
+    share: float,
+    weight_of_start: float,
+) -> tuple[tuple[float, float], ...]:
+    """The line in use, moved by rows as far as these outweigh the pairs that it counts like.
+
+    Beside each row stands its portion of pairs of the same raw evidence that are as the line in use says. A straight
+    line from what that line says to what all of them say is fitted, and laid behind it.
+
+    Args:
+        start: the points [raw, calibrated] in use.
+        raw: summed evidence, (n,).
+        is_counterfeit: (n,).
+        share: of counterfeits among what the rows stand for.
+        weight_of_start: in pairs.
+    """
+    said = np.array([calibrate(value, start, np.inf) for value in raw])
+    believed = 1 / (1 + np.exp(-np.clip(said * np.log(10) + np.log(share / (1 - share)), -40, 40)))
+    portion = weight_of_start / len(raw)
+    mixed = (is_counterfeit + portion * believed) / (1 + portion)
+    line = fit_calibration(said, mixed, segments=1, ridge=5.0, share=share)
+    return tuple((x, calibrate(y, line, np.inf)) for x, y in start)
 
 
 def write_fitted(out: Path, evidence: FittedEvidence, about: Mapping[str, str]) -> None:

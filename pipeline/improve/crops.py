@@ -16,7 +16,7 @@ import numpy as np
 import openvino as ov
 import torch
 from numpy.typing import NDArray
-from torch import Tensor, nn
+from torch import Tensor
 
 from pipeline.classify.crops import CROPS, cut_out, square_for
 from pipeline.config import ReferenceSheet
@@ -24,9 +24,9 @@ from pipeline.domain import Photo
 from pipeline.evaluate.labelled import LabelledPart, photo_key
 from pipeline.improve.dataset import Dataset, LabelledListing
 from pipeline.intake import read_photo
-from pipeline.model_files import sha256_of
-from pipeline.train.export import traced
+from pipeline.model_files import PartsCard, checksum, read_card
 from pipeline.train.folder_samples import labels_of_part
+from pipeline.train.heads_in_place import tokens_alone
 from pipeline.train.networks import PartNetwork
 from pipeline.train.samples import PartLabels
 from pipeline.train.weights import load_network
@@ -91,10 +91,17 @@ def pictures_of(crops: Sequence[Crop]) -> Iterator[tuple[int, NDArray[np.uint8]]
 class Features:
     """What the trunk makes of crops, remembered on disk."""
 
-    def __init__(self, weights: Path, memory: Path) -> None:
-        """Use the trunk of `weights` (safetensors) and keep what it says under `memory`."""
-        self.network = load_network(PartNetwork, weights).eval()
-        self._memory = memory / sha256_of(weights)[:16]
+    def __init__(self, models: Path, memory: Path) -> None:
+        """Use the part network in the folder `models`, in the arithmetic it runs in; keep what it says under `memory`.
+
+        Raises:
+            ConfigError: if `models` is not whole.
+            ValueError: if its weights are not those of the network that runs.
+        """
+        card = read_card(models, "parts", PartsCard)
+        self.network = load_network(PartNetwork, models / "parts.safetensors").eval()
+        self._trunk = tokens_alone(ov.Core().read_model(models / card.network), self.network)
+        self._memory = memory / checksum([models / file for file in sorted(card.sha256)])
         self._runs: dict[int, ov.CompiledModel] = {}
 
     def of_crops(self, crops: Sequence[Crop], on_progress: OnProgress) -> list[Tokens | None]:
@@ -113,8 +120,8 @@ class Features:
         """Tokens of one crop, (places, channels) in half precision."""
         side = pixels.shape[0]
         if side not in self._runs:
-            self._runs[side] = _compiled(self.network, side)
-        out = self._runs[side](pixels[None].transpose(0, 3, 1, 2).astype(np.float32))
+            self._runs[side] = _compiled(self._trunk, side)
+        out = self._runs[side](pixels[None])
         return np.asarray(out[0][0], np.float16)
 
     def _path(self, key: str) -> Path:
@@ -132,21 +139,10 @@ class Features:
         draft.replace(path)
 
 
-class _TrunkAlone(nn.Module):
-    """From pixels to what the heads look at."""
-
-    def __init__(self, network: PartNetwork) -> None:
-        super().__init__()
-        self.network = network
-
-    def forward(self, x: Tensor) -> Tensor:
-        return self.network.tokens(self.network.trunk(x))
-
-
-def _compiled(network: PartNetwork, side_px: int) -> ov.CompiledModel:
-    """The trunk for one crop at a time, several times as fast as torch on a processor."""
-    model = traced(_TrunkAlone(network), side_px)
-    model.reshape([1, 3, side_px, side_px])
+def _compiled(trunk: ov.Model, side_px: int) -> ov.CompiledModel:
+    """The trunk for one crop of a size at a time, in the arithmetic of a scan."""
+    model = trunk.clone()
+    model.reshape([1, side_px, side_px, 3])
     return ov.Core().compile_model(model, "CPU", {"INFERENCE_PRECISION_HINT": "f32"})
 
 

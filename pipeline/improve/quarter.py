@@ -50,6 +50,7 @@ from pipeline.improve.quarter_days import (
 )
 from pipeline.improve.quarter_figures import KNOWING, WITH, WITHOUT, DayFigures, Quarters, as_json, draw
 from pipeline.improve.train_heads import LabelledTokens, told, train_heads
+from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
 from pipeline.model_files import PartsCard, read_card
 from pipeline.terminal import progress
 from pipeline.train.networks import PartNetwork
@@ -66,10 +67,10 @@ def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Ar
     recent = [number for number in said.answers if world.bank[number].plan.week > week - _WINDOW]
     fit, check = ([number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True))
     recipe = world.recipe
-    check_tokens = _labelled(world, check, said)
-    network = train_heads(
-        start.network, _labelled(world, fit, said), check_tokens, recipe, start.card.training_prior, work, _untold
-    )
+    fit_tokens, check_tokens = _labelled(world, fit, said), _labelled(world, check, said)
+    network = train_heads(start.network, fit_tokens, check_tokens, recipe, start.card.training_prior, work, _untold)
+    gains = heads_that_gain(start.network, fit_tokens, recipe, start.card, work, _untold)
+    network = with_gains_alone(start.network, network, gains)
     arm = Arm(
         network, _with_temperatures(start.card, told(network, check_tokens), check_tokens, recipe), start.evidence
     )
@@ -105,11 +106,12 @@ def _states_said(one: SimListing, said: Said) -> dict[str, str]:
 
 def _labelled(world: World, numbers: Sequence[int], said: Said) -> LabelledTokens:
     groups = tuple((tuple(places), group) for places, group in stacked([world.bank[n].tokens for n in numbers]))
-    return LabelledTokens(groups, np.array([said.answers[n] for n in numbers], np.int64).reshape(-1, len(HEADS)))
+    answers = np.array([said.answers[n] for n in numbers], np.int64).reshape(-1, len(HEADS))
+    return LabelledTokens(groups, answers, (world.sheet.maker,) * len(numbers), tuple(map(str, numbers)))
 
 
-def _untold(_epoch: int, _row: Mapping[str, float]) -> None:
-    """Nothing is said of single epochs."""
+def _untold(_done: int, _more: object) -> None:
+    """Nothing is said of single epochs and folds."""
 
 
 def without_news(network: PartNetwork, seed: int) -> PartNetwork:
@@ -198,13 +200,12 @@ def one_quarter(options: argparse.Namespace, seed: int) -> dict[str, list[list[D
     kept: Path = options.out / f"seed-{seed}.json"
     if not kept.exists():
         torch.set_num_threads(1)  # small products: more threads mostly wait for each other
-        weights = options.models / "parts.safetensors"
         sheet = next(iter(load_sheets(options.configs).values()))
         world = World(
             read_bank(seed, options.out / "bank"), sheet, load_heads_recipe(options.configs / "learning" / "heads.yaml")
         )
         card, evidence = read_card(options.models, "parts", PartsCard), load_evidence(options.configs / "evidence.yaml")
-        network = load_network(PartNetwork, weights).eval()
+        network = load_network(PartNetwork, options.models / "parts.safetensors").eval()
         ignorant = Arm(without_news(network, seed), card, evidence)
         arms = {WITHOUT: ignorant, WITH: ignorant, KNOWING: Arm(network, card, evidence)}
         with tempfile.TemporaryDirectory() as name:
@@ -227,10 +228,9 @@ def main() -> None:
     options = parser.parse_args()
     console = Console(stderr=True)
     options.out.mkdir(parents=True, exist_ok=True)
-    weights = options.models / "parts.safetensors"
     for seed in options.seeds:
         with progress(f"drawing crops of seed {seed}", console) as tell:
-            draw_bank(seed, options.configs, weights, options.out / "bank", options.workers, tell)
+            draw_bank(seed, options.configs, options.models, options.out / "bank", options.workers, tell)
     with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
         found = pool.map(partial(one_quarter, options), options.seeds, chunksize=1)
     quarters = Quarters({arm: [of_seed[arm] for of_seed in found] for arm in (WITHOUT, WITH, KNOWING)})

@@ -82,13 +82,13 @@ def _how_many(week: int, part: PartName, cue: str) -> int:
     return round(a_week * _MEASURED) if week == TO_MEASURE else a_week
 
 
-def draw_bank(seed: int, configs: Path, weights: Path, folder: Path, workers: int, on_progress: OnProgress) -> None:
+def draw_bank(seed: int, configs: Path, models: Path, folder: Path, workers: int, on_progress: OnProgress) -> None:
     """Draw what is missing of a seed's crops.
 
     Args:
         seed: the same seed draws the same crops.
         configs: holds the makers' sheets; the first one's garments are drawn.
-        weights: the part network's, whose trunk looks at the crops.
+        models: holds the part network, whose trunk looks at the crops.
         folder: where crops are kept.
         workers: processes.
         on_progress: called with (crops ready, crops in all).
@@ -96,7 +96,7 @@ def draw_bank(seed: int, configs: Path, weights: Path, folder: Path, workers: in
     folder.mkdir(parents=True, exist_ok=True)
     plans = plan_bank(seed)
     missing = [plan for plan in plans if not _place(folder, plan).exists()]
-    with multiprocessing.get_context("spawn").Pool(workers, _start, (configs, weights, folder)) as pool:
+    with multiprocessing.get_context("spawn").Pool(workers, _start, (configs, models, folder)) as pool:
         for done, _ in enumerate(pool.imap_unordered(_draw, missing), 1):
             on_progress(len(plans) - len(missing) + done, len(plans))
 
@@ -113,14 +113,14 @@ def _place(folder: Path, plan: Plan) -> Path:
 _worker: dict[str, Any] = {}
 
 
-def _start(configs: Path, weights: Path, folder: Path) -> None:
+def _start(configs: Path, models: Path, folder: Path) -> None:
     import cv2
     import torch
 
     cv2.setNumThreads(1)
     torch.set_num_threads(1)
     sheet = next(iter(load_sheets(configs).values()))
-    _worker.update(sheet=sheet, features=Features(weights, folder), arrays=arrays_for("cpu"), folder=folder)
+    _worker.update(sheet=sheet, features=Features(models, folder), arrays=arrays_for("cpu"), folder=folder)
 
 
 def _draw(plan: Plan) -> None:

@@ -12,11 +12,14 @@ from pathlib import Path
 import mlflow
 import numpy as np
 
+from pipeline.classify.heads import HEADS
 from pipeline.config import EvidenceConfig, HeadsRecipe, ReferenceSheet
 from pipeline.domain import Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
+from pipeline.improve.as_they_come import refuse_if_gathered_to_train
 from pipeline.improve.bundle import (
+    FittedEvidence,
     fit_temperatures_of_heads,
     kept_as_it_was,
     refit_evidence,
@@ -28,6 +31,7 @@ from pipeline.improve.dataset import Dataset, Side, frozen_sets, refuse_frozen
 from pipeline.improve.run_record import chances_by_head, git_commit, log_pictures
 from pipeline.improve.shelf import CANDIDATE, OnShelf, Shelf
 from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, train_heads, work_folder
+from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
 from pipeline.intake import check_against_sheets
 from pipeline.model_files import PartsCard, models_id, read_card, read_fitted, sha256_of
 from pipeline.scan import Pool, look_at_listings
@@ -49,7 +53,11 @@ class House:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after."""
+    """A candidate: the dataset's version, crops learned from and checked on, the heads' figures before and after.
+
+    `heads`: those that gain; the others are as before. `unrehearsed`: makers that have a sheet but no crop among those
+    learned from, so that they may be unlearned.
+    """
 
     candidate: OnShelf
     version: str
@@ -58,6 +66,8 @@ class Learned:
     before: Mapping[str, float]
     after: Mapping[str, float]
     evidence: str
+    heads: tuple[str, ...]
+    unrehearsed: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,11 +101,15 @@ def relearn(
 
     Raises:
         FrozenTouched: if a frozen test set is among the listings.
-        ValueError: if there is nothing to learn from.
+        ValueError: if there is nothing to learn from, or the evidence would be fitted to listings in which genuine
+            pairs depart far too often.
     """
     for part in (data, nights):
         refuse_frozen(part, frozen_sets(house.shelf_dir))
-    features = Features(start / "parts.safetensors", house.shelf_dir / "features")
+    to_fit_to = _unlearned(data, nights)
+    if _kept(to_fit_to, house.evidence, recipe) is None:  # said before minutes are spent on training
+        refuse_if_gathered_to_train(to_fit_to, house.evidence, house.sheets)
+    features = Features(start, house.shelf_dir / "features")
     material = _material(data, house, features, progress)
     card = read_card(start, "parts", PartsCard)
     work = work_folder(house.shelf_dir, sha256_of(start / "parts.safetensors"), data.version, recipe)
@@ -114,12 +128,15 @@ def relearn(
             network = train_heads(
                 features.network, material.fit, material.check, recipe, card.training_prior, work, on_epoch
             )
+        with progress("asking which heads gain") as tell:
+            gains = heads_that_gain(features.network, material.fit, recipe, card, work, tell)
+        network = with_gains_alone(features.network, network, gains)
+        learned = tuple(head.name for head, gained in zip(HEADS, gains, strict=True) if gained)
+        mlflow.log_param("heads_that_gain", ", ".join(learned) or "none")
         after = figures(network, material.check, "check")
         with tempfile.TemporaryDirectory() as name:
             bundle = Path(name) / "bundle"
-            evidence = _write_bundle(
-                network, material, bundle, _unlearned(data, nights), start, house, recipe, progress
-            )
+            evidence = _write_bundle(network, material, bundle, to_fit_to, start, house, recipe, progress)
             logits = told(network, material.check)
             temperature = read_card(bundle, "parts", PartsCard).temperature
             log_pictures(curves, material.check_crops, chances_by_head(logits, material.check.answers, temperature))
@@ -128,7 +145,10 @@ def relearn(
             )
             candidate = shelf.put(bundle, run.info.run_id, CANDIDATE)
     shutil.rmtree(work, ignore_errors=True)  # it is done, so there is nothing to go on from
-    return Learned(candidate, data.version, material.fit.count, material.check.count, before, after, evidence)
+    unrehearsed = tuple(sorted(set(house.sheets) - set(material.fit.makers)))
+    return Learned(
+        candidate, data.version, material.fit.count, material.check.count, before, after, evidence, learned, unrehearsed
+    )
 
 
 def _material(data: Dataset, house: House, features: Features, progress: Progress) -> _Material:
@@ -183,14 +203,19 @@ def _write_bundle(
     temperature = fit_temperatures_of_heads(card, logits, material.check.answers, recipe.most_weight)
     update_card(bundle, "parts", PartsCard, {"temperature": temperature})
     in_use = as_fitted(house.evidence, read_fitted(start))
-    pairs = [one.truth for one in nights.listings if one.truth is not None]
-    evidence = kept_as_it_was(pairs, in_use, recipe.evidence)
+    evidence = _kept(nights, in_use, recipe)
     if evidence is None:  # reading listings takes longest, so only if something is fitted to them
         with progress("reading the sellers kept back") as tell:
             readings, truth = read_nights(nights, bundle, house, in_use, tell)
         evidence = refit_evidence(readings, truth, house.sheets, in_use, recipe.evidence)
     write_fitted(bundle, evidence, {"made_by": "denim-triage relearn", "git_commit": git_commit()})
     return evidence.fitted_to
+
+
+def _kept(nights: Dataset, in_use: EvidenceConfig, recipe: HeadsRecipe) -> FittedEvidence | None:
+    """The evidence in use where there are too few pairs to fit it to."""
+    pairs = [one.truth for one in nights.listings if one.truth is not None]
+    return kept_as_it_was(pairs, in_use, recipe.evidence)
 
 
 def read_nights(

@@ -4,6 +4,10 @@ Only what asks and answers changes: each head's query and its last layer. The bo
 other weights and stay bit for bit. Weights are drawn back to those in use (L2-SP, Li, Grandvalet & Davoine 2018), and a
 head's word on whether a person could judge is held to what it was, as labels seldom say what could not be judged.
 
+Makers share the heads, and a new maker's word or zip looks to them like a wrong one. So that a head that learns it does
+not unlearn the first maker's, every maker's crops weigh alike in each head, however few they are, and where the heads
+in use answer rightly, their answers are kept (Li & Hoiem 2016): what is to be kept must be among the crops.
+
 After every epoch all that is needed to go on is written to disk; chance is drawn anew from seed and epoch, so a run
 that was killed ends with the same weights as one that was not.
 """
@@ -42,10 +46,15 @@ _CURVES = "curves"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LabelledTokens:
-    """Crops ready to train on: tokens by crop size, and answers (crops, heads), -1 where a head is not asked."""
+    """Crops ready to train on: tokens by crop size, answers (crops, heads), -1 where a head is not asked, and whose.
+
+    `makers` and `sellers` have a name a crop.
+    """
 
     groups: tuple[tuple[tuple[int, ...], Tensor], ...]
     answers: NDArray[np.int64]
+    makers: tuple[str, ...]
+    sellers: tuple[str, ...]
 
     @property
     def count(self) -> int:
@@ -58,7 +67,20 @@ def ready(crops: Sequence[Crop], tokens: Sequence[Tokens]) -> LabelledTokens:
     groups = tuple((tuple(places), group) for places, group in stacked(tokens))
     shape = (len(crops), len(HEADS))
     answers = np.array([crop.labels.answers for crop in crops], np.int64).reshape(shape)
-    return LabelledTokens(groups, answers)
+    makers, sellers = tuple(crop.of.listing.maker for crop in crops), tuple(crop.seller for crop in crops)
+    return LabelledTokens(groups, answers, makers, sellers)
+
+
+def chosen(data: LabelledTokens, which: NDArray[np.int64]) -> LabelledTokens:
+    """Some of the crops, by their places in rising order."""
+    new_place = {int(old): new for new, old in enumerate(which)}
+    groups = []
+    for places, group in data.groups:
+        rows = [row for row, place in enumerate(places) if place in new_place]
+        if rows:
+            groups.append((tuple(new_place[places[row]] for row in rows), group[rows]))
+    makers, sellers = (tuple(names[place] for place in which) for names in (data.makers, data.sellers))
+    return LabelledTokens(tuple(groups), data.answers[which], makers, sellers)
 
 
 def answer_weights(
@@ -81,6 +103,27 @@ def answer_weights(
         wanted = np.array([prior[head.name][answer] for answer in head.answers])
         weights.append(np.where(counts > 0, np.minimum(wanted / np.maximum(shares, 1e-9), most), 0.0))
     return weights
+
+
+def crop_weights(data: LabelledTokens, prior: Mapping[str, Mapping[str, float]], most: float) -> NDArray[np.float64]:
+    """How much each crop counts in each head, (crops, heads): by its answer, and every maker's crops alike in all.
+
+    Args:
+        data: the crops.
+        prior: as for `answer_weights`, which each maker's crops are weighed by.
+        most: likewise.
+    """
+    makers = np.array(data.makers)
+    weights = np.zeros(data.answers.shape)
+    for maker in set(data.makers):
+        mine = np.flatnonzero(makers == maker)
+        for number, by_answer in enumerate(answer_weights(data.answers[mine], prior, most)):
+            asked = mine[data.answers[mine, number] >= 0]
+            row = by_answer[data.answers[asked, number]]
+            weights[asked, number] = row / max(row.sum(), 1e-9)
+    asked_in_all = (data.answers >= 0).sum(0)
+    about_one: NDArray[np.float64] = weights * (asked_in_all / np.maximum(weights.sum(0), 1e-9))
+    return about_one
 
 
 @contextmanager
@@ -127,10 +170,9 @@ def train_heads(
     optimiser = torch.optim.AdamW(
         [{"params": list(learned.values()), "base": recipe.peak_rate}], lr=recipe.peak_rate, weight_decay=0.0
     )
-    weighed = answer_weights(fit.answers, prior, recipe.most_weight)
-    weights = [torch.tensor(one, dtype=torch.float32, device=device) for one in weighed]
+    weights = torch.tensor(crop_weights(fit, prior, recipe.most_weight), dtype=torch.float32, device=device)
     material, to_check = _prepared(network, fit, device), _prepared(network, check, device)
-    held = _seen_logits(network, material, fit.count)
+    held = _said_at_the_start(network, material, fit)
     curves = _resume(work, network, learned, optimiser)
     for epoch, row in enumerate(curves, 1):
         on_epoch(epoch, row)
@@ -188,15 +230,33 @@ def _prepared(network: PartNetwork, data: LabelledTokens, device: torch.device) 
     return found
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """What the heads say of the crops at the start.
+
+    `seen` (crops, heads): logits of whether a person could judge. `answers` (crops, answers of all heads): logits;
+    `right` (crops, heads): whether the likeliest answer is the label's.
+    """
+
+    seen: Tensor
+    answers: Tensor
+    right: Tensor
+
+
 @torch.no_grad()
-def _seen_logits(network: PartNetwork, material: Sequence[_Prepared], count: int) -> Tensor:
-    """What the heads say at the start on whether a person could judge, (crops, heads)."""
-    seen = torch.zeros(count, len(HEADS), device=next(network.parameters()).device)
+def _said_at_the_start(network: PartNetwork, material: Sequence[_Prepared], fit: LabelledTokens) -> _Held:
+    device = next(network.parameters()).device
+    seen = torch.zeros(fit.count, len(HEADS), device=device)
+    answers = torch.zeros(fit.count, ANSWER_COUNT, device=device)
     for group in material:
         for rows in _slices(len(group.places)):
-            _, logits = network.cues(network.attend_to(group.keys[rows].float(), group.values[rows].float()))
-            seen[list(group.places[rows])] = logits
-    return seen
+            places = list(group.places[rows])
+            answers[places], seen[places] = network.cues(
+                network.attend_to(group.keys[rows].float(), group.values[rows].float())
+            )
+    labels = torch.from_numpy(fit.answers).to(device)
+    likeliest = torch.stack([answers[:, where].argmax(1) for where in head_slices().values()], 1)
+    return _Held(seen, answers, likeliest == labels)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,8 +295,8 @@ def _step(
     optimiser: torch.optim.Optimizer,
     recipe: HeadsRecipe,
     batch: _Batch,
-    weights: Sequence[Tensor],
-    held: Tensor,
+    weights: Tensor,
+    held: _Held,
     progress: float,
 ) -> float:
     network.drop.train(recipe.dropout)
@@ -244,24 +304,36 @@ def _step(
     device = batch.keys.device
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
         answers, seen = network.cues(network.attend_to(batch.keys, batch.values))
-    loss = _answer_loss(answers.float(), batch.answers, weights)
-    loss = loss + 0.1 * F.mse_loss(seen.float(), held[batch.places])
+    loss = _answer_loss(answers.float(), batch.answers, weights[batch.places])
+    loss = loss + recipe.keep_right * _change_of_right(answers.float(), held, batch.places)
+    loss = loss + 0.1 * F.mse_loss(seen.float(), held.seen[batch.places])
     pull = sum(((p - a) ** 2).sum() for p, a in zip(learned.values(), anchor, strict=True))
     take_step(loss + recipe.hold_to_start * pull, network, optimiser, _LONGEST)
     network.drop.eval()
     return float(loss.detach())
 
 
-def _answer_loss(logits: Tensor, answers: Tensor, weights: Sequence[Tensor]) -> Tensor:
+def _answer_loss(logits: Tensor, answers: Tensor, weights: Tensor) -> Tensor:
     """Mean over the heads that are asked of their weighed cross-entropy."""
     losses = []
     for number, where in enumerate(head_slices().values()):
         asked = answers[:, number] >= 0
         if asked.any():
-            truth = answers[asked, number]
-            each = F.cross_entropy(logits[asked][:, where], truth, reduction="none")
-            weight = weights[number][truth]
+            each = F.cross_entropy(logits[asked][:, where], answers[asked, number], reduction="none")
+            weight = weights[asked, number]
             losses.append((each * weight).sum() / weight.sum().clamp(min=1e-6))
+    return torch.stack(losses).mean() if losses else logits.sum() * 0
+
+
+def _change_of_right(logits: Tensor, held: _Held, places: Tensor) -> Tensor:
+    """How far answers that were right have moved: mean over heads of the divergence from what was said at the start."""
+    losses = []
+    for number, where in enumerate(head_slices().values()):
+        right = held.right[places, number]
+        if right.any():
+            before = torch.log_softmax(held.answers[places][right][:, where], 1)
+            after = torch.log_softmax(logits[right][:, where], 1)
+            losses.append(F.kl_div(after, before, reduction="batchmean", log_target=True))
     return torch.stack(losses).mean() if losses else logits.sum() * 0
 
 

@@ -35,7 +35,7 @@ from pipeline.evidence.learn import fit_calibration, learn_shares, with_learned
 from pipeline.evidence.render import render
 from pipeline.fitting_night import FittingNight, Night, night_of, write_fitting_night
 from pipeline.intake import check_against_sheets, read_photo
-from pipeline.model_files import Card, DetectorCard, Network, PartsCard, read_card
+from pipeline.model_files import DetectorCard, FileCard, Network, PartsCard, read_card
 from pipeline.one_processor import use_one_processor
 from pipeline.scan import Pool, look_at_listings
 from pipeline.store import judged_by
@@ -287,8 +287,8 @@ def _silent(done: int, total: int) -> None:
 # ---------------------------------------------------------------- command line
 
 
-def update_card(models_dir: Path, name: str, kind: type[Card], values: Mapping[str, Any]) -> None:
-    """Put new values into a network's card; the rest stays."""
+def update_card(models_dir: Path, name: str, kind: type[FileCard], values: Mapping[str, Any]) -> None:
+    """Put new values into a card; the rest stays."""
     path = models_dir / f"{name}.yaml"
     card = {**yaml.safe_load(path.read_text(encoding="utf-8")), **values}
     save_card(path, kind.model_validate(card).model_dump(mode="json"))

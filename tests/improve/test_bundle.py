@@ -13,8 +13,10 @@ from pipeline.domain import Box, CueReading, FoundPart, Listing, ListingReadings
 from pipeline.evaluate.labelled import PairTruth
 from pipeline.evidence import as_fitted
 from pipeline.evidence.learn import shares_in, updated_shares
-from pipeline.improve.bundle import FittedEvidence, refit_evidence, write_fitted
-from pipeline.model_files import models_id, read_fitted
+from pipeline.improve.bundle import FittedEvidence, moved_calibration, refit_evidence, write_fitted, write_networks
+from pipeline.model_files import GenuineCard, PartsCard, models_id, read_card, read_fitted
+from pipeline.train.networks import PartNetwork
+from pipeline.train.weights import load_network
 from tests.test_layers import ROOT
 
 EVIDENCE, SHEETS = load_evidence(ROOT / "configs/evidence.yaml"), load_sheets(ROOT / "configs")
@@ -51,6 +53,21 @@ def test_the_name_of_a_bundle_changes_with_what_was_fitted(bundle):
     before = models_id(bundle)
     write_fitted(bundle, FittedEvidence(FITTED.shares, ((-6.0, -2.0), (6.0, 2.0)), "nothing"), {})
     assert models_id(bundle) != before
+
+
+def test_a_candidate_calculates_as_what_it_started_from_and_remembers_the_same_genuine_parts(tmp_path):
+    start = ROOT / "models"
+    network = load_network(PartNetwork, start / "parts.safetensors")
+    network.queries.data[0] += 0.1
+    write_networks(network, start, tmp_path / "new")
+    before, after = (read_card(folder, "parts", PartsCard) for folder in (start, tmp_path / "new"))
+    assert "8-bit integers" in after.about["arithmetic"]
+    assert after.model_dump(exclude={"sha256"}) == before.model_dump(exclude={"sha256"})
+    assert after.sha256["parts.bin"] != before.sha256["parts.bin"]
+    genuine = read_card(tmp_path / "new", "genuine", GenuineCard)
+    assert genuine.parts_sha256 == after.sha256["parts.bin"]
+    sizes = [(folder / "parts.bin").stat().st_size for folder in (start, tmp_path / "new")]
+    assert sizes[1] == pytest.approx(sizes[0], rel=0.01)
 
 
 def test_shares_move_by_as_much_as_pairs_weigh():
@@ -96,3 +113,31 @@ def test_with_too_few_pairs_the_evidence_stays_and_says_so():
     fitted = refit_evidence(readings, truth, SHEETS, EVIDENCE, recipe)
     assert fitted.calibration == EVIDENCE.calibration
     assert fitted.fitted_to.startswith("as before")
+
+
+def honest(count: int, slope: float, seed: int = 3):
+    """Rows whose evidence means `slope` times what it says, half of them counterfeit: raw, kinds."""
+    rng = np.random.default_rng(seed)
+    kinds = rng.random(count) < 0.5
+    # Normal with variance 2 m and means +-m: the log ratio of the two densities at x is x (Good 1985).
+    mean = 2.0
+    natural = rng.normal(np.where(kinds, mean, -mean), np.sqrt(2 * mean))
+    return natural / np.log(10) / slope, kinds
+
+
+def test_a_few_pairs_move_the_calibration_less_than_half_way_and_many_all_the_way():
+    start = ((-6.0, -9.0), (6.0, 9.0))  # slope 1.5
+    few = moved_calibration(start, *honest(60, 0.7), share=0.5, weight_of_start=400)
+    many = moved_calibration(start, *honest(20_000, 0.7), share=0.5, weight_of_start=400)
+    slope_of_few, slope_of_many = ((line[1][1] - line[0][1]) / 12 for line in (few, many))
+    assert (1.5 + 0.7) / 2 < slope_of_few < 1.5
+    assert slope_of_many == pytest.approx(0.7, rel=0.05)
+
+
+def test_pairs_that_are_as_the_line_says_leave_it_where_it_is():
+    start = ((-6.0, -8.0), (0.0, 1.0), (6.0, 7.0))  # with a bend, which stays
+    raw, kinds = honest(20_000, 1.0)
+    bent = np.interp(raw, [-8.0, 1.0, 7.0], [-6.0, 0.0, 6.0])  # what would be raw, were the line right
+    moved = moved_calibration(start, bent, kinds, share=0.5, weight_of_start=400)
+    assert [x for x, _ in moved] == [-6.0, 0.0, 6.0]
+    assert [y for _, y in moved] == pytest.approx([-8.0, 1.0, 7.0], rel=0.05, abs=0.05)

@@ -17,7 +17,7 @@ import torch
 
 from pipeline.classify.heads import HEADS
 from pipeline.config import load_heads_recipe
-from pipeline.improve.train_heads import LabelledTokens, answer_weights, figures, train_heads
+from pipeline.improve.train_heads import LabelledTokens, answer_weights, crop_weights, figures, train_heads
 from pipeline.train.backbone import LiteTrunk
 from pipeline.train.export import training_prior
 from pipeline.train.networks import PartNetwork
@@ -45,7 +45,7 @@ def labelled(count: int, seed: int, places: int = 20) -> LabelledTokens:
     half = count // 2  # two crop sizes
     groups = ((tuple(range(half)), torch.from_numpy(tokens[:half])),)
     groups += ((tuple(range(half, count)), torch.from_numpy(tokens[half:, : places // 2])),)
-    return LabelledTokens(groups, answers)
+    return LabelledTokens(groups, answers, ("quillmere",) * count, tuple(map(str, range(count))))
 
 
 def trained(work, *, on_epoch=lambda epoch, row: None, start=None) -> PartNetwork:
@@ -124,7 +124,7 @@ def test_a_gpu_in_mixed_precision_learns_as_well_and_the_same_every_time(tmp_pat
 
 
 def test_nothing_to_learn_from_is_said(tmp_path):
-    none = LabelledTokens((), np.zeros((0, len(HEADS)), np.int64))
+    none = LabelledTokens((), np.zeros((0, len(HEADS)), np.int64), (), ())
     with pytest.raises(ValueError, match="no labelled crop"):
         train_heads(a_network(), none, none, RECIPE, PRIOR, tmp_path, lambda epoch, row: None)
 
@@ -136,3 +136,43 @@ def test_rare_answers_weigh_up_to_the_share_that_the_card_states():
     weights = answer_weights(answers, PRIOR, most=10)[THREAD]
     assert weights == pytest.approx([0.5 / 0.9, 5.0])
     assert answer_weights(answers, PRIOR, most=3)[THREAD] == pytest.approx([0.5 / 0.9, 3.0])
+
+
+def test_crops_of_every_maker_weigh_alike_however_few_they_are():
+    # By hand: a maker with 4 crops and one with 16, half of each departing; each maker's weights sum to a half of all.
+    answers = np.full((20, len(HEADS)), -1)
+    answers[:, THREAD] = [0, 1] * 10
+    weights = crop_weights(LabelledTokens((), answers, ("one",) * 4 + ("other",) * 16, ("s",) * 20), PRIOR, most=10)
+    assert weights[:4, THREAD] == pytest.approx([2.5] * 4)
+    assert weights[4:, THREAD] == pytest.approx([0.625] * 16)
+    assert not np.delete(weights, THREAD, axis=1).any()
+
+
+def of_makers(first: int, second: int, seed: int) -> LabelledTokens:
+    """The first maker's thread departs where a channel is high; the second's, told by another, where it is low."""
+    count = first + second
+    rng = np.random.default_rng(seed)
+    answers = np.full((count, len(HEADS)), -1, np.int64)
+    answers[:, THREAD] = np.arange(count) % 2
+    is_second = np.arange(count) >= first
+    tokens = rng.normal(0, 1, (count, 20, 160)).astype(np.float16)
+    tokens[:, :, 5] += ((4 * answers[:, THREAD] - 2) * np.where(is_second, -1, 1))[:, None]
+    tokens[:, :, 9] += 4 * is_second[:, None]
+    makers = ("first",) * first + ("second",) * second
+    return LabelledTokens(
+        ((tuple(range(count)), torch.from_numpy(tokens)),), answers, makers, tuple(map(str, range(count)))
+    )
+
+
+def test_what_was_right_of_one_maker_is_kept_while_another_is_learned(tmp_path):
+    unseen, both = of_makers(60, 0, 8), of_makers(24, 48, 4)
+    start = train_heads(
+        a_network(), of_makers(60, 0, 1), unseen, RECIPE, PRIOR, tmp_path / "start", lambda epoch, row: None
+    )
+    losses = {}
+    for keep in (0.0, 3.0):
+        recipe = RECIPE.model_copy(update={"keep_right": keep})
+        after = train_heads(start, both, both, recipe, PRIOR, tmp_path / str(keep), lambda epoch, row: None)
+        losses[keep] = figures(after, unseen, "check")["check_loss"]
+    assert figures(start, of_makers(0, 60, 5), "check")["check_right"] < 0.5
+    assert losses[3.0] < 0.7 * losses[0.0]
