@@ -374,8 +374,8 @@ def _letters_stand_out(view: View, placed: PlacedPart) -> float:
     """
     if placed.lettered is None:
         return 0.0
-    _, difference = _difference(view, placed, partial(placed.lettered, True), partial(placed.lettered, False))
-    return float(np.quantile(difference, 0.995))
+    _, (with_letters, without) = _in_square(view, placed, *(partial(placed.lettered, it) for it in (True, False)))
+    return float(np.quantile(_difference(with_letters, without), 0.995))
 
 
 def _digits_stand_out(view: View, placed: PlacedPart) -> float:
@@ -388,8 +388,8 @@ def _digits_stand_out(view: View, placed: PlacedPart) -> float:
     if placed.coded is None or placed.digits is None:
         return 1.0
     own, like = view.pair.code, hardware.like_code(view.pair)
-    to_square, from_like = _difference(view, placed, partial(placed.coded, own), partial(placed.coded, like))
-    _, from_none = _difference(view, placed, partial(placed.coded, own), partial(placed.coded, ""))
+    to_square, (drawn, *others) = _in_square(view, placed, *(partial(placed.coded, code) for code in (own, like, "")))
+    from_like, from_none = (_difference(drawn, other) for other in others)
     reach = max(1, round(0.45 * placed.digit_mm * _px_per_mm(view, placed) * to_square.scale))
     middles = np.rint(to_square.points(view.camera.project(placed.digits))).astype(int)
     told = [1.0]
@@ -413,18 +413,23 @@ class _ToSquare:
         return np.asarray((px - (self.left, self.top)) * self.scale, np.float64)
 
 
-def _difference(
-    view: View, placed: PlacedPart, draw: Callable[[Canvas], None], other: Callable[[Canvas], None]
-) -> tuple[_ToSquare, NDArray[np.float32]]:
-    """How two drawings of a part differ in this photo, 0..1, in a square round the part."""
+def _in_square(
+    view: View, placed: PlacedPart, *draws: Callable[[Canvas], None]
+) -> tuple[_ToSquare, list[NDArray[np.uint8]]]:
+    """Some drawings of a part as this photo shows them, in a square round the part."""
     px = view.camera.project(placed.outline)
     (x0, y0), (x1, y1) = px.min(0), px.max(0)
     side = float(max(x1 - x0, y1 - y0))
     window = ((x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side, side)
     drawn_px = min(_COMPARED_PX, max(16, round(side)))
-    one, two = (view.photo_of(how, NumpyArrays(), window, (drawn_px, drawn_px)) for how in (draw, other))
-    difference = cv2.GaussianBlur(cv2.absdiff(one, two).mean(2), (0, 0), drawn_px / 140) / 255
-    return _ToSquare(window[0], window[1], drawn_px / side), difference.astype(np.float32)
+    pictures = [view.photo_of(draw, NumpyArrays(), window, (drawn_px, drawn_px)) for draw in draws]
+    return _ToSquare(window[0], window[1], drawn_px / side), pictures
+
+
+def _difference(one: NDArray[np.uint8], two: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """How two squares differ, 0..1, single pixels evened out."""
+    difference = cv2.GaussianBlur(cv2.absdiff(one, two).mean(2), (0, 0), len(one) / 140) / 255
+    return np.asarray(difference, np.float32)
 
 
 def _label_cue_shows(view: View, placed: PlacedPart, cue: str) -> bool:

@@ -49,7 +49,7 @@ from pipeline.improve.quarter_days import (
     shelf_of,
 )
 from pipeline.improve.quarter_figures import KNOWING, WITH, WITHOUT, DayFigures, Quarters, as_json, draw
-from pipeline.improve.train_heads import LabelledTokens, told, train_heads
+from pipeline.improve.train_heads import LabelledTokens, told, train_heads, untold
 from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
 from pipeline.model_files import PartsCard, read_card
 from pipeline.terminal import progress
@@ -68,8 +68,8 @@ def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Ar
     fit, check = ([number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True))
     recipe = world.recipe
     fit_tokens, check_tokens = _labelled(world, fit, said), _labelled(world, check, said)
-    network = train_heads(start.network, fit_tokens, check_tokens, recipe, start.card.training_prior, work, _untold)
-    gains = heads_that_gain(start.network, fit_tokens, recipe, start.card, work, _untold)
+    network = train_heads(start.network, fit_tokens, check_tokens, recipe, start.card.training_prior, work, untold)
+    gains = heads_that_gain(start.network, fit_tokens, recipe, start.card, work, untold)
     network = with_gains_alone(start.network, network, gains)
     arm = Arm(
         network, _with_temperatures(start.card, told(network, check_tokens), check_tokens, recipe), start.evidence
@@ -108,10 +108,6 @@ def _labelled(world: World, numbers: Sequence[int], said: Said) -> LabelledToken
     groups = tuple((tuple(places), group) for places, group in stacked([world.bank[n].tokens for n in numbers]))
     answers = np.array([said.answers[n] for n in numbers], np.int64).reshape(-1, len(HEADS))
     return LabelledTokens(groups, answers, (world.sheet.maker,) * len(numbers), tuple(map(str, numbers)))
-
-
-def _untold(_done: int, _more: object) -> None:
-    """Nothing is said of single epochs and folds."""
 
 
 def without_news(network: PartNetwork, seed: int) -> PartNetwork:

@@ -44,6 +44,10 @@ _BATCH = 128
 _CURVES = "curves"
 
 
+def untold(_done: int, _more: object) -> None:
+    """Nothing is said of single epochs and folds."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LabelledTokens:
     """Crops ready to train on: tokens by crop size, answers (crops, heads), -1 where a head is not asked, and whose.

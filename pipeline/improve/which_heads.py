@@ -10,7 +10,7 @@ learned at the cost of another's. Where it would be, heads alone can't tell them
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.config import HeadsRecipe
-from pipeline.improve.train_heads import LabelledTokens, chosen, crop_weights, told, train_heads
+from pipeline.improve.train_heads import LabelledTokens, chosen, crop_weights, told, train_heads, untold
 from pipeline.model_files import PartsCard
 from pipeline.train.networks import PartNetwork
 
@@ -56,7 +56,7 @@ def heads_that_gain(
         if len(held) and len(rest):
             apart = chosen(fit, held)
             network = train_heads(
-                start, chosen(fit, rest), apart, recipe, card.training_prior, work / f"fold-{number}", _untold
+                start, chosen(fit, rest), apart, recipe, card.training_prior, work / f"fold-{number}", untold
             )
             fell[held] = _surprise(start, apart, card) - _surprise(network, apart, card)
         on_fold(number + 1, FOLDS)
@@ -106,7 +106,3 @@ def _surprise(network: PartNetwork, data: LabelledTokens, card: PartsCard) -> Fl
         chances = told_of[np.arange(len(asked)), data.answers[asked, place]]
         bits[asked, place] = -np.log2(np.maximum(chances, _LEAST_CHANCE))
     return bits
-
-
-def _untold(_epoch: int, _row: Mapping[str, float]) -> None:
-    """Nothing is said of single epochs."""
