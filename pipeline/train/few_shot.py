@@ -1,8 +1,8 @@
 """How much of the drop on another look a few labelled photos win back: `python -m pipeline.train.few_shot ...`.
 
 Trained networks go on training, with `train`, on nested subsets of the other look's labelled photos (whole listings),
-alone or mixed with as many photos of the own look, whichever does better on listings set aside for that choice; the
-test folder is only ever tested on. Temperatures are fitted anew to the own look; scores, boxes and the evidence stay.
+alone, mixed with as many photos of the own look, or mixed and then averaged with the weights that they started from,
+whichever does best on listings set aside for that choice; the test folder is only ever tested on. Temperatures are fitted anew to the own look; scores, boxes and the evidence stay.
 What is done is not done again.
 """
 
@@ -51,7 +51,7 @@ from pipeline.train.main import TrainOptions, train
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import load_network
 
-RECIPES = ("alone", "mixed")
+RECIPES = ("alone", "mixed", "averaged")
 _CHOICE_SHARE = 0.2  # of the other look's listings, set aside to choose the recipe on
 _TEMPERATURE_SHARE = 0.3  # of the own look's listings: never trained on, temperatures are fitted to them
 _TEMPERATURE_PHOTOS = 250
@@ -151,10 +151,10 @@ class FewShot:
         setting = self.setting
         home = setting.out / "runs" / name
         subset = write_subset(setting.adapt, chosen, home / "photos")
-        mixed_with = self.mix if recipe == "mixed" else None
+        mixed_with = None if recipe == "alone" else self.mix
         options = TrainOptions(
             epochs=setting.epochs, start_from=setting.start_from, seed=seed, keeps_back=False, freezes_early=True,
-            mixed_with=mixed_with,
+            mixed_with=mixed_with, averages_with_start=recipe == "averaged",
         )  # fmt: skip
         models = home / "models"
         self._copy_cards(models)

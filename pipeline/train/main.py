@@ -25,7 +25,7 @@ from pipeline.train.judging import hash_of_folders
 from pipeline.train.listing_subsets import first_with_photos, listings_in, shuffled, write_subset
 from pipeline.train.loop import Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
-from pipeline.train.weights import load_network, save_weights
+from pipeline.train.weights import average_with, load_network, save_weights
 
 OnProgress = Callable[[int, int], None]
 Progress = Callable[[str], AbstractContextManager[OnProgress]]
@@ -39,6 +39,8 @@ class TrainOptions:
     ImageNet trunk. `keeps_back` False trains on every seller, and there are no figures. `freezes_early` leaves the
     trunk's first stages as they are, which saves a third to a half of the time. `mixed_with` is a labelled folder of
     which as many photos are trained on as of the others, so that what was learned before is kept.
+    `averages_with_start` ends with the mean of the weights before and after, which forgets less (Wortsman et al. 2022,
+    Robust fine-tuning of zero-shot models).
     """
 
     epochs: int = 6
@@ -47,6 +49,7 @@ class TrainOptions:
     keeps_back: bool = True
     freezes_early: bool = False
     mixed_with: Path | None = None
+    averages_with_start: bool = False
     detector_batch: int = 8
     parts_batch: int = 32
     detector_lr: float = 5e-4
@@ -91,6 +94,7 @@ def train(
             "epochs": options.epochs,
             "seed": options.seed, "start_from": str(options.start_from or "ImageNet trunk"),
             "freezes_early": options.freezes_early, "mixed_with": str(options.mixed_with),
+            "averages_with_start": options.averages_with_start,
             **{f"{name}_photos": cut.photos for name, cut in counts.items()},
             **{f"{name}_crops": cut.crops for name, cut in counts.items()},
         })  # fmt: skip
@@ -137,6 +141,9 @@ def _fit(work: Path, out: Path, options: TrainOptions, cut: FolderSamples, progr
     with progress("fitting the part network") as tell:
         parts = fit_parts(parts, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
         tell(100, 100)
+    if options.averages_with_start and options.start_from is not None:
+        average_with(detector, options.start_from / "detector.safetensors")
+        average_with(parts, options.start_from / "parts.safetensors")
     save_weights(detector, out / "detector.safetensors")
     save_weights(parts, out / "parts.safetensors")
     export_detector(out / "detector.safetensors", out)

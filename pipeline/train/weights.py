@@ -33,6 +33,16 @@ def load_weights(model: nn.Module, path: Path) -> nn.Module:
     return model
 
 
+def average_with(model: nn.Module, path: Path) -> None:
+    """Put the mean of a model's weights and those of a file, of the same shape, into the model."""
+    other = load_file(str(path))
+    means = {
+        name: (value + other[name].to(value)) / 2 if value.dtype.is_floating_point else value
+        for name, value in model.state_dict().items()
+    }
+    model.load_state_dict(means)
+
+
 def trunk_size_of(path: Path) -> TrunkSize:
     """The trunk's size that weights were trained with; Lite0 where the file does not say."""
     with safe_open(str(path), framework="pt") as file:

@@ -150,7 +150,7 @@ class Rehearsal:
     """Stands in for training and scanning: what a network is worth depends on how many photos it was trained on."""
 
     def __init__(self, monkeypatch):
-        self.trained: list[tuple[int, bool]] = []
+        self.trained: list[tuple[int, bool, bool]] = []
         self.tested: list[str] = []
         monkeypatch.setattr(few_shot, "train", self.train)
         monkeypatch.setattr(few_shot, "judge", self.judge)
@@ -160,8 +160,9 @@ class Rehearsal:
 
     def train(self, folders, out, sheets, options, progress):
         photos = sum(listing.photos for folder in folders for listing in listings_in(folder))
-        self.trained.append((photos, options.mixed_with is not None))
-        (out / "worth").write_text(str(0.5 + 0.01 * photos + 0.1 * (options.mixed_with is not None)))
+        is_mixed, is_averaged = options.mixed_with is not None, options.averages_with_start
+        self.trained.append((photos, is_mixed, is_averaged))
+        (out / "worth").write_text(str(0.5 + 0.01 * photos + 0.1 * is_mixed - 0.05 * is_averaged))
 
     def judge(self, folder, models, configs, out, workers, on_progress):
         self.tested.append(folder.name)
@@ -182,20 +183,20 @@ def a_setting(tmp_path) -> few_shot.Setting:
     return few_shot.Setting(tmp_path, tmp_path, configs, adapt, own, test, None, own_test, None, 4, 1, tmp_path / "out")
 
 
-def test_the_better_recipe_is_chosen_on_what_is_set_aside_and_every_point_is_made_once(tmp_path, monkeypatch):
+def test_the_best_recipe_is_chosen_on_what_is_set_aside_and_every_point_is_made_once(tmp_path, monkeypatch):
     rehearsal = Rehearsal(monkeypatch)
     setting = a_setting(tmp_path)
     report = few_shot.run(setting, [2, 3], 2, 3, lambda line: None)
     assert report.recipe == "mixed"
-    assert rehearsal.tested == ["own_test", "test", "choose", "choose", *["test"] * 4]
-    assert [is_mixed for _, is_mixed in rehearsal.trained] == [False, True, True, True, True, True]
+    assert rehearsal.tested == ["own_test", "test", *["choose"] * 3, *["test"] * 4]
+    assert [how for _, *how in rehearsal.trained] == [[False, False], [True, False], [True, True], *[[True, False]] * 4]
     assert [(point.count, point.draw, point.photos) for point in report.points] == [
         (2, 0, 2), (3, 0, 3), (2, 1, 2), (3, 1, 3),
     ]  # fmt: skip
     assert report.points[1].figures.ap50 == pytest.approx(0.63)
     again = few_shot.run(setting, [2, 3], 2, 3, lambda line: None)
     assert again == report
-    assert len(rehearsal.trained) == 6
+    assert len(rehearsal.trained) == 7
     (tmp_path / "parts.safetensors").write_text("other weights")
     few_shot.run(setting, [2], 1, 3, lambda line: None)
-    assert len(rehearsal.trained) == 9
+    assert len(rehearsal.trained) == 11

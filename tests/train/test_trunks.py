@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
@@ -9,7 +10,7 @@ torch = pytest.importorskip("torch")
 from pipeline.train.backbone import LiteTrunk, TrunkSize, pretrained, scaled_channels, scaled_repeats  # noqa: E402
 from pipeline.train.mix_style import MixStyle, mixed_style  # noqa: E402
 from pipeline.train.networks import Detector  # noqa: E402
-from pipeline.train.weights import load_network, save_weights, trunk_size_of  # noqa: E402
+from pipeline.train.weights import average_with, load_network, save_weights, trunk_size_of  # noqa: E402
 
 # Trainable weights of the whole classifiers: tensorflow/tpu, models/official/efficientnet/lite,
 # efficientnet_lite_builder_test.py.
@@ -61,6 +62,17 @@ def test_saved_weights_say_their_trunk_and_come_back_on_it(tmp_path):
     assert back.trunk.size is TrunkSize.LITE1
     for name, value in network.state_dict().items():
         assert torch.equal(back.state_dict()[name].half(), value.half()), name
+
+
+def test_weights_averaged_with_a_file_lie_half_way_as_numpy_has_it(tmp_path):
+    first, second = Detector(LiteTrunk()), Detector(LiteTrunk())
+    save_weights(first, tmp_path / "w.safetensors")
+    before = {name: value.numpy().copy() for name, value in second.state_dict().items()}
+    average_with(second, tmp_path / "w.safetensors")
+    for name, value in first.state_dict().items():
+        if value.dtype.is_floating_point:
+            expected = np.mean([value.half().float().numpy(), before[name]], axis=0)
+            np.testing.assert_allclose(second.state_dict()[name].numpy(), expected, rtol=1e-5, atol=1e-7)
 
 
 # ---------------------------------------------------------------- looks mixed
