@@ -2,8 +2,8 @@
 
 Trained networks go on training, with `train`, on nested subsets of the other look's labelled photos (whole listings),
 alone, mixed with as many photos of the own look, or mixed and then averaged with the weights that they started from,
-whichever does best on listings set aside for that choice; the test folder is only ever tested on. Temperatures are fitted anew to the own look; scores, boxes and the evidence stay.
-What is done is not done again.
+whichever does best on listings set aside for that choice; the test folder is only ever tested on. Temperatures are
+fitted anew to the own look; scores, boxes and the evidence stay. What is done is not done again.
 """
 
 from __future__ import annotations
