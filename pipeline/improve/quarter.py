@@ -20,6 +20,7 @@ import json
 import multiprocessing
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -49,8 +50,8 @@ from pipeline.improve.quarter_days import (
     shelf_of,
 )
 from pipeline.improve.quarter_figures import KNOWING, WITH, WITHOUT, DayFigures, Quarters, as_json, draw
-from pipeline.improve.train_heads import LabelledTokens, told, train_heads, untold
-from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
+from pipeline.improve.train_heads import LabelledTokens, told, untold
+from pipeline.improve.which_heads import relearned_heads
 from pipeline.model_files import PartsCard, read_card
 from pipeline.terminal import progress
 from pipeline.train.networks import PartNetwork
@@ -68,9 +69,9 @@ def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Ar
     fit, check = ([number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True))
     recipe = world.recipe
     fit_tokens, check_tokens = _labelled(world, fit, said), _labelled(world, check, said)
-    network = train_heads(start.network, fit_tokens, check_tokens, recipe, start.card.training_prior, work, untold)
-    gains = heads_that_gain(start.network, fit_tokens, recipe, start.card, work, untold)
-    network = with_gains_alone(start.network, network, gains)
+    network, _ = relearned_heads(
+        start.network, fit_tokens, check_tokens, recipe, start.card, work, untold, lambda _step: nullcontext(untold)
+    )
     arm = Arm(
         network, _with_temperatures(start.card, told(network, check_tokens), check_tokens, recipe), start.evidence
     )
