@@ -1,0 +1,60 @@
+"""A maker whose word or look differs: the trunk is trained too, and what comes of it is a candidate like any other."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+import yaml
+
+pytest.importorskip("torch")
+pytest.importorskip("mlflow")
+
+from pipeline import cli
+from pipeline.evaluate.labelled import read_labelled
+from pipeline.model_files import PartsCard, read_card, read_fitted
+from pipeline.train.folder_samples import is_held_out
+from tests.test_layers import ROOT
+
+SHIPPED = ROOT / "models"
+
+
+def drawn(folder, *words: str):
+    assert cli.main(["synth", str(folder), "--listings", "6", "--departure-rate", "0.5", *words]) == 0
+    return folder
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # mlflow's own
+def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
+    configs, made, shelf = tmp_path / "configs", tmp_path / "networks", tmp_path / "shelf"
+    shutil.copytree(ROOT / "configs", configs)
+    sheet = (configs / "quillmere.yaml").read_text()
+    (configs / "ostrawick.yaml").write_text(sheet.replace("maker: quillmere", "maker: ostrawick"))
+    house = ["--configs", str(configs)]
+    new = drawn(tmp_path / "new", "--seed", "7553", "--maker", "ostrawick", *house)
+    old = drawn(tmp_path / "old", "--seed", "7554")
+    assert any(is_held_out(listing.seller_id) for listing in read_labelled(new).listings)
+
+    words = ["--start-from", str(SHIPPED), "--mixed-with", str(old), "--keep-detector", "--epochs", "1", *house]
+    assert cli.main(["train", str(new), "--out", str(made), *words]) == 0
+    assert (made / "detector.bin").read_bytes() == (SHIPPED / "detector.bin").read_bytes()
+    before, after = (read_card(folder, "parts", PartsCard) for folder in (SHIPPED, made))
+    assert after.box_weight == before.box_weight  # fitted to boxes, which none of this moves
+    assert after.about["auroc_held_out"] != before.about["auroc_held_out"]
+    assert "command" not in after.about  # of the weights before
+
+    recipe = yaml.safe_load((ROOT / "configs/learning/heads.yaml").read_text()) | {"epochs": 1}
+    (tmp_path / "short.yaml").write_text(yaml.safe_dump(recipe))
+    words = ["--start-from", str(made), "--recipe", str(tmp_path / "short.yaml"), "--shelf", str(shelf), *house]
+    assert cli.main(["relearn", str(new), str(old), *words, "--workers", "1"]) == 0
+    assert "Candidate 2 learned from" in capsys.readouterr().out
+    [bundle] = (path.parent for path in shelf.glob("artifacts/*/artifacts/bundle/fitted.yaml"))
+    assert read_fitted(bundle) is not None
+    assert {path.name for path in bundle.iterdir()} == {
+        "detector.bin", "detector.safetensors", "detector.xml", "detector.yaml", "fitted.yaml",
+        "parts.bin", "parts.safetensors", "parts.xml", "parts.yaml",
+    }  # fmt: skip
+    scan = ["scan", str(new / "listings.jsonl"), "--out", str(tmp_path / "run"), "--models", "candidate", *house]
+    assert cli.main([*scan, "--shelf", str(shelf), "--workers", "1"]) == 0
+    assert len((tmp_path / "run/queue.jsonl").read_text().splitlines()) == 6
