@@ -28,11 +28,11 @@ def with_measured(
     figures = {name: figure for name, figure in about.get(_FIGURES, {}).items() if name not in relearned}
     rests_on = dict(about.get(_RESTS_ON, {}))
     for name in sorted(relearned):
-        _, truth, chance = chances.get(name, ((), (), ()))
-        departed = sum(int(answer) > 0 for answer in truth)
-        if min(departed, len(truth) - departed) < FEWEST:
-            rests_on[name] = f"not measured, fewer than {FEWEST} crops of a kind on sellers kept back"
-        else:
-            figures[name] = round(auroc(1 - chance[:, 0], truth > 0), 4)
-            rests_on[name] = f"measured on {len(truth)} crops of sellers kept back, {departed} of which depart"
+        rests_on[name] = f"not measured, fewer than {FEWEST} crops of a kind on sellers kept back"
+        if name in chances:
+            _, truth, chance = chances[name]
+            departs = truth > 0
+            if min(departs.sum(), (~departs).sum()) >= FEWEST:
+                figures[name] = round(auroc(1 - chance[:, 0], departs), 4)
+                rests_on[name] = f"measured on {len(truth)} crops of sellers kept back, {departs.sum()} of which depart"
     return {**about, _FIGURES: figures} | ({_RESTS_ON: rests_on} if rests_on else {})
