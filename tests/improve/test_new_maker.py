@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import pytest
@@ -11,7 +12,6 @@ pytest.importorskip("torch")
 pytest.importorskip("mlflow")
 
 from pipeline import cli
-from pipeline.evaluate.labelled import read_labelled
 from pipeline.model_files import PartsCard, read_card, read_fitted
 from pipeline.train.folder_samples import is_held_out
 from tests.test_layers import ROOT
@@ -20,8 +20,18 @@ SHIPPED = ROOT / "models"
 
 
 def drawn(folder, *words: str):
-    assert cli.main(["synth", str(folder), "--listings", "6", "--departure-rate", "0.5", *words]) == 0
+    assert cli.main(["synth", str(folder), "--listings", "5", "--departure-rate", "0.5", *words]) == 0
     return folder
+
+
+def keep_a_seller_back(folder) -> None:
+    """The first listing's seller gets a name that is kept back for checking."""
+    name = next(name for name in map(str, range(100)) if is_held_out(name))
+    listings = folder / "listings.jsonl"
+    rows = [json.loads(line) for line in listings.read_text().splitlines()]
+    first = rows[0]["seller_id"]
+    rows = [{**row, "seller_id": name} if row["seller_id"] == first else row for row in rows]
+    listings.write_text("".join(f"{json.dumps(row)}\n" for row in rows))
 
 
 @pytest.mark.slow
@@ -34,7 +44,7 @@ def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
     house = ["--configs", str(configs)]
     new = drawn(tmp_path / "new", "--seed", "7553", "--maker", "ostrawick", *house)
     old = drawn(tmp_path / "old", "--seed", "7554")
-    assert any(is_held_out(listing.seller_id) for listing in read_labelled(new).listings)
+    keep_a_seller_back(new)
 
     words = ["--start-from", str(SHIPPED), "--mixed-with", str(old), "--keep-detector", "--epochs", "1", *house]
     assert cli.main(["train", str(new), "--out", str(made), *words]) == 0
@@ -57,4 +67,4 @@ def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
     }  # fmt: skip
     scan = ["scan", str(new / "listings.jsonl"), "--out", str(tmp_path / "run"), "--models", "candidate", *house]
     assert cli.main([*scan, "--shelf", str(shelf), "--workers", "1"]) == 0
-    assert len((tmp_path / "run/queue.jsonl").read_text().splitlines()) == 6
+    assert len((tmp_path / "run/queue.jsonl").read_text().splitlines()) == 5
