@@ -6,7 +6,8 @@ head's word on whether a person could judge is held to what it was, as labels se
 
 Makers share the heads, and a new maker's word or zip looks to them like a wrong one. So that a head that learns it does
 not unlearn the first maker's, every maker's crops weigh alike in each head, however few they are, and where the heads
-in use answer rightly, their answers are kept (Li & Hoiem 2016): what is to be kept must be among the crops.
+in use answer rightly, their answers are kept (Li & Hoiem 2016), as far as a head knows that maker's crops: what is to
+be kept must be among them.
 
 After every epoch all that is needed to go on is written to disk; chance is drawn anew from seed and epoch, so a run
 that was killed ends with the same weights as one that was not.

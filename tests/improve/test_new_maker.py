@@ -12,6 +12,8 @@ pytest.importorskip("torch")
 pytest.importorskip("mlflow")
 
 from pipeline import cli
+from pipeline.improve.dataset import read_dataset
+from pipeline.improve.shelf import Shelf
 from pipeline.model_files import PartsCard, read_card, read_fitted
 from pipeline.train.folder_samples import is_held_out
 from tests.test_layers import ROOT
@@ -61,6 +63,14 @@ def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
     assert "Candidate 2 learned from" in capsys.readouterr().out
     [bundle] = (path.parent for path in shelf.glob("artifacts/*/artifacts/bundle/fitted.yaml"))
     assert read_fitted(bundle) is not None
+    assert {path.name for path in (bundle.parent / "pictures").iterdir()} == {
+        "confusion.png", "curves.png", "mistakes.png", "precision_recall.png", "reliability.png",
+    }  # fmt: skip
+    assert "torch==" in (bundle.parent / "environment.txt").read_text()
+    kept = Shelf(str(shelf), tmp_path).client.get_run(bundle.parents[1].name).data
+    assert kept.params["dataset"] == read_dataset([new, old]).version
+    assert {"git_commit", "seed", "epochs", "peak_rate", "fit_crops", "start"} <= set(kept.params)
+    assert {"fit_loss", "check_loss", "after_check_right"} <= set(kept.metrics)
     assert {path.name for path in bundle.iterdir()} == {
         "detector.bin", "detector.safetensors", "detector.xml", "detector.yaml", "fitted.yaml",
         "parts.bin", "parts.safetensors", "parts.xml", "parts.yaml",
