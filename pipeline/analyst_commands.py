@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 from rich.console import Console
 
 from pipeline.config import load_evidence, load_heads_recipe, load_sheets
+from pipeline.evidence import as_fitted
 from pipeline.intake import NothingToDo
 from pipeline.terminal import OnProgress, progress, say
 
@@ -72,6 +74,9 @@ def add_analyst_commands(commands: argparse._SubParsersAction[Parser], add_confi
         "--evidence-from", type=Path, nargs="+", default=[], metavar="FOLDER",
         help="labelled nights, pairs as they come in, to fit the evidence to; default: the sellers kept back",
     )  # fmt: skip
+    relearn.add_argument(
+        "--start-from", type=Path, metavar="DIR", help="networks that train wrote, to go on from; default: those in use"
+    )
     _add_house(relearn, add_configs)
     relearn.set_defaults(command=_relearn)
 
@@ -223,12 +228,16 @@ def _freeze(options: argparse.Namespace) -> int:
 def _relearn(options: argparse.Namespace) -> int:
     from pipeline.improve.dataset import Dataset
     from pipeline.improve.relearn import relearn
+    from pipeline.model_files import read_fitted
 
     shelf, house = _shelf(options), _house(options)
     recipe = load_heads_recipe(options.recipe)
     data = _dataset(options.folders)
     nights = _dataset(options.evidence_from) if options.evidence_from else Dataset(())
-    made = _or_nothing(lambda: relearn(data, nights, _start(shelf), shelf, house, recipe, _bar))
+    in_use = _start(shelf)
+    house = replace(house, evidence=as_fitted(house.evidence, read_fitted(in_use)))
+    start = options.start_from or in_use
+    made = _or_nothing(lambda: relearn(data, nights, start, shelf, house, recipe, _bar))
     say(f"Candidate {made.candidate.number} learned from {made.fit_crops} crops of dataset {made.version}.")
     if "check_loss" in made.after:
         said = [

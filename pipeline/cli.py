@@ -246,6 +246,8 @@ def _train(options: argparse.Namespace) -> int:
         keeps_back=not options.all_sellers,
         freezes_early=options.freeze,
         mixed_with=options.mixed_with,
+        averages_with_start=options.average,
+        keeps_detector=options.keep_detector,
     )
     try:
         sheets, show = load_sheets(options.configs), lambda label: progress(label, Console(stderr=True))
@@ -503,6 +505,8 @@ def _parser() -> argparse.ArgumentParser:
     train.add_argument("--seed", type=int, default=0, metavar="S", help="the same seed trains the same on a CPU")
     train.add_argument("--all-sellers", action="store_true", help="keep no seller back; there are no figures then")
     train.add_argument("--freeze", action="store_true", help="leave the first stages as they are: for few photos")
+    train.add_argument("--keep-detector", action="store_true", help="train the part network alone: for a new maker")
+    train.add_argument("--average", action="store_true", help="end with the mean of old and new weights: forgets less")
     train.add_argument("--mixed-with", type=Path, metavar="DIR", help="labelled folder to mix in as many photos of")
     _add_configs(train)
     train.set_defaults(command=_train)

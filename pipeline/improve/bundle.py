@@ -32,6 +32,7 @@ from pipeline.train.heads_in_place import put_heads
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import load_network, save_weights
 
+_GOES_ALONG = ("detector.*", f"{GENUINE}.*", "fitting_night.json", "parts.yaml")
 _FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
 
 
@@ -57,9 +58,8 @@ def write_networks(network: PartNetwork, start: Path, out: Path) -> None:
     model = ov.Core().read_model(start / card.network)
     put_heads(model, load_network(PartNetwork, start / "parts.safetensors"), network)
     out.mkdir(parents=True, exist_ok=True)
-    for path in start.iterdir():
-        if path.is_file() and path.name not in {"parts.bin", "parts.xml", "parts.safetensors", f"{FITTED}.yaml"}:
-            shutil.copyfile(path, out / path.name)
+    for path in (one for pattern in _GOES_ALONG for one in start.glob(pattern)):
+        shutil.copyfile(path, out / path.name)
     save_weights(network, out / "parts.safetensors")
     ov.save_model(model, out / card.network, compress_to_fp16=False)  # each tensor in the precision that it has
     update_card(out, "parts", PartsCard, {"sha256": {file: sha256_of(out / file) for file in card.sha256}})

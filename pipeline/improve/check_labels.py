@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,14 +15,13 @@ from numpy.typing import NDArray
 from pipeline.config import ReferenceSheet
 from pipeline.improve.contradictions import find_contradictions
 from pipeline.improve.crop_sheet import Tile, draw_sheet
-from pipeline.improve.crops import Crop, Features, OnProgress, Tokens, crops_of, stacked
+from pipeline.improve.crops import Crop, Features, Progress, Tokens, crops_of, stacked
 from pipeline.improve.dataset import Dataset, Side
 from pipeline.improve.findings import Finding, Worry
 from pipeline.improve.gaps import count_answers, find_gaps
 from pipeline.improve.leaks import find_leaks
 from pipeline.improve.mislabels import Mislabel, find_mislabels
 
-Progress = Callable[[str], AbstractContextManager[OnProgress]]
 _MOST_TILES = 40
 _BATCH = 64
 

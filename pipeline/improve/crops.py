@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,6 +33,7 @@ from pipeline.train.samples import PartLabels
 from pipeline.train.weights import load_network
 
 OnProgress = Callable[[int, int], None]
+Progress = Callable[[str], AbstractContextManager[OnProgress]]  # of a step by its name
 Tokens = NDArray[np.float16]
 
 

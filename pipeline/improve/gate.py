@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -25,7 +24,7 @@ from pipeline.domain import CAUTION, Assessment, PartReading
 from pipeline.evaluate.labelled import photo_key
 from pipeline.evaluate.matching import match_parts
 from pipeline.evidence import as_fitted
-from pipeline.improve.crops import OnProgress
+from pipeline.improve.crops import Progress
 from pipeline.improve.dataset import Dataset
 from pipeline.improve.paired import CUE_FIGURES, QUEUE_FIGURES, Difference, Figure, Rows, differences
 from pipeline.improve.relearn import House
@@ -34,7 +33,6 @@ from pipeline.intake import check_against_sheets
 from pipeline.model_files import models_id, read_fitted
 from pipeline.scan import scan_listings
 
-Progress = Callable[[str], AbstractContextManager[OnProgress]]
 _EVEN = 0.5
 _QUEUE = "the queue"
 

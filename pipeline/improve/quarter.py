@@ -20,6 +20,7 @@ import json
 import multiprocessing
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -49,8 +50,8 @@ from pipeline.improve.quarter_days import (
     shelf_of,
 )
 from pipeline.improve.quarter_figures import KNOWING, WITH, WITHOUT, DayFigures, Quarters, as_json, draw
-from pipeline.improve.train_heads import LabelledTokens, told, train_heads, untold
-from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
+from pipeline.improve.train_heads import LabelledTokens, told, untold
+from pipeline.improve.which_heads import relearned_heads
 from pipeline.model_files import PartsCard, read_card
 from pipeline.terminal import progress
 from pipeline.train.networks import PartNetwork
@@ -62,17 +63,17 @@ _MEASURED = 5  # days to measure on
 _WINDOW = 5  # weeks that are learned from
 
 
-def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Arm:
-    """Heads trained from the start on the last weeks' labels; temperatures and evidence fitted to sellers kept back."""
+def relearned(world: World, in_use: Arm, week: int, said: Said, work: Path) -> Arm:
+    """Heads in use trained on with the last weeks' labels; temperatures and evidence fitted to sellers kept back."""
     recent = [number for number in said.answers if world.bank[number].plan.week > week - _WINDOW]
     fit, check = ([number for number in recent if world.bank[number].plan.is_check is side] for side in (False, True))
     recipe = world.recipe
     fit_tokens, check_tokens = _labelled(world, fit, said), _labelled(world, check, said)
-    network = train_heads(start.network, fit_tokens, check_tokens, recipe, start.card.training_prior, work, untold)
-    gains = heads_that_gain(start.network, fit_tokens, recipe, start.card, work, untold)
-    network = with_gains_alone(start.network, network, gains)
+    network, _ = relearned_heads(
+        in_use.network, fit_tokens, check_tokens, recipe, in_use.card, work, untold, lambda _step: nullcontext(untold)
+    )
     arm = Arm(
-        network, _with_temperatures(start.card, told(network, check_tokens), check_tokens, recipe), start.evidence
+        network, _with_temperatures(in_use.card, told(network, check_tokens), check_tokens, recipe), in_use.evidence
     )
     rows = [one for one in said.decided if one.listing.is_check and one.week > week - _WINDOW]
     readings = readings_of(world, arm, [one.listing for one in rows])
@@ -80,8 +81,8 @@ def relearned(world: World, start: Arm, week: int, said: Said, work: Path) -> Ar
         str(number): PairTruth(one.held, _states_said(one.listing, said), one.stands_for)
         for number, one in enumerate(rows)
     }
-    fitted = refit_evidence(readings, truth, {world.sheet.maker: world.sheet}, start.evidence, recipe.evidence)
-    return replace(arm, evidence=with_learned(start.evidence, fitted.shares, fitted.calibration))
+    fitted = refit_evidence(readings, truth, {world.sheet.maker: world.sheet}, in_use.evidence, recipe.evidence)
+    return replace(arm, evidence=with_learned(in_use.evidence, fitted.shares, fitted.calibration))
 
 
 def _with_temperatures(
@@ -183,7 +184,7 @@ def simulate(
             day = make_day(shelf, news, rng)
             review(world, week, day, order_of(world, now, day, rng), said, rng)
         if week < WEEKS:
-            now = relearned(world, arms[WITH], week, said, work / str(week))
+            now = relearned(world, now, week, said, work / str(week))
     return weeks
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,19 +25,18 @@ from pipeline.improve.bundle import (
     write_fitted,
     write_networks,
 )
-from pipeline.improve.crops import Crop, Features, OnProgress, crops_of
+from pipeline.improve.crops import Crop, Features, OnProgress, Progress, crops_of
 from pipeline.improve.dataset import Dataset, Side, frozen_sets, refuse_frozen
-from pipeline.improve.run_record import chances_by_head, git_commit, log_pictures
+from pipeline.improve.run_record import Chances, chances_by_head, git_commit, log_pictures
 from pipeline.improve.shelf import CANDIDATE, OnShelf, Shelf
-from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, train_heads, work_folder
-from pipeline.improve.which_heads import heads_that_gain, with_gains_alone
+from pipeline.improve.told_apart import with_measured
+from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, work_folder
+from pipeline.improve.which_heads import relearned_heads
 from pipeline.intake import check_against_sheets
 from pipeline.model_files import PartsCard, models_id, read_card, read_fitted, sha256_of
 from pipeline.scan import Pool, look_at_listings
 from pipeline.train.fit_evidence import update_card
 from pipeline.train.networks import PartNetwork
-
-Progress = Callable[[str], AbstractContextManager[OnProgress]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,28 +116,22 @@ def relearn(
         _log_settings(data, nights, start, recipe, material)
         before = figures(features.network, material.check, "check")
         curves: list[Mapping[str, float]] = []
-        with progress("training heads") as tell:
 
-            def on_epoch(epoch: int, row: Mapping[str, float]) -> None:
-                curves.append(row)
-                mlflow.log_metrics(dict(row), step=epoch)
-                tell(epoch, recipe.epochs)
+        def on_epoch(epoch: int, row: Mapping[str, float]) -> None:
+            curves.append(row)
+            mlflow.log_metrics(dict(row), step=epoch)
 
-            network = train_heads(
-                features.network, material.fit, material.check, recipe, card.training_prior, work, on_epoch
-            )
-        with progress("asking which heads gain") as tell:
-            gains = heads_that_gain(features.network, material.fit, recipe, card, work, tell)
-        network = with_gains_alone(features.network, network, gains)
+        network, gains = relearned_heads(
+            features.network, material.fit, material.check, recipe, card, work, on_epoch, progress
+        )
         learned = tuple(head.name for head, gained in zip(HEADS, gains, strict=True) if gained)
         mlflow.log_param("heads_that_gain", ", ".join(learned) or "none")
         after = figures(network, material.check, "check")
         with tempfile.TemporaryDirectory() as name:
             bundle = Path(name) / "bundle"
-            evidence = _write_bundle(network, material, bundle, to_fit_to, start, house, recipe, progress)
-            logits = told(network, material.check)
-            temperature = read_card(bundle, "parts", PartsCard).temperature
-            log_pictures(curves, material.check_crops, chances_by_head(logits, material.check.answers, temperature))
+            chances = _write_heads(network, learned, material.check, bundle, start, recipe)
+            evidence = _write_evidence(bundle, to_fit_to, start, house, recipe, progress)
+            log_pictures(curves, material.check_crops, chances)
             mlflow.log_metrics(
                 {f"before_{k}": v for k, v in before.items()} | {f"after_{k}": v for k, v in after.items()}
             )
@@ -187,21 +179,28 @@ def _log_settings(data: Dataset, nights: Dataset, start: Path, recipe: HeadsReci
     })  # fmt: skip
 
 
-def _write_bundle(
+def _write_heads(
     network: PartNetwork,
-    material: _Material,
+    learned: Collection[str],
+    check: LabelledTokens,
     bundle: Path,
-    nights: Dataset,
     start: Path,
-    house: House,
     recipe: HeadsRecipe,
-    progress: Progress,
-) -> str:
-    """Everything of the candidate; in a sentence what its evidence was fitted to."""
+) -> dict[str, Chances]:
+    """The candidate's networks and what was fitted to them; what its heads say of the sellers kept back."""
     write_networks(network, start, bundle)
-    card, logits = read_card(bundle, "parts", PartsCard), told(network, material.check)
-    temperature = fit_temperatures_of_heads(card, logits, material.check.answers, recipe.most_weight)
-    update_card(bundle, "parts", PartsCard, {"temperature": temperature})
+    card, logits = read_card(bundle, "parts", PartsCard), told(network, check)
+    temperature = fit_temperatures_of_heads(card, logits, check.answers, recipe.most_weight)
+    chances = chances_by_head(logits, check.answers, temperature)
+    about = with_measured(card.about, learned, chances)
+    update_card(bundle, "parts", PartsCard, {"temperature": temperature, "about": about})
+    return chances
+
+
+def _write_evidence(
+    bundle: Path, nights: Dataset, start: Path, house: House, recipe: HeadsRecipe, progress: Progress
+) -> str:
+    """The candidate's evidence and the card that binds all together; in a sentence what it was fitted to."""
     in_use = as_fitted(house.evidence, read_fitted(start))
     evidence = _kept(nights, in_use, recipe)
     if evidence is None:  # reading listings takes longest, so only if something is fitted to them

@@ -24,6 +24,7 @@ from pipeline.improve.crop_sheet import Tile, draw_sheet
 from pipeline.improve.crops import Crop
 
 Floats = NDArray[np.float64]
+Chances = tuple[NDArray[np.int64], NDArray[np.int64], Floats]  # of a head: crops' places, true answers, chances given
 _HERE = Path(__file__).resolve().parent
 _COLUMNS = 5
 _MOST_MISTAKES = 30
@@ -52,7 +53,7 @@ def environment() -> str:
 def log_pictures(
     curves: Sequence[Mapping[str, float]],
     crops: Sequence[Crop],
-    chances: Mapping[str, tuple[NDArray[np.int64], NDArray[np.int64], Floats]],
+    chances: Mapping[str, Chances],
 ) -> None:
     """Draw everything into the run that is open.
 
@@ -77,7 +78,7 @@ def log_pictures(
 
 def chances_by_head(
     logits: NDArray[np.float32], answers: NDArray[np.int64], temperature: Mapping[str, float]
-) -> dict[str, tuple[NDArray[np.int64], NDArray[np.int64], Floats]]:
+) -> dict[str, Chances]:
     """What the heads say of the crops that have a label, as `log_pictures` wants it."""
     found = {}
     for number, (name, where) in enumerate(head_slices().items()):
@@ -89,9 +90,7 @@ def chances_by_head(
     return found
 
 
-def _mistakes(
-    crops: Sequence[Crop], chances: Mapping[str, tuple[NDArray[np.int64], NDArray[np.int64], Floats]]
-) -> list[Tile]:
+def _mistakes(crops: Sequence[Crop], chances: Mapping[str, Chances]) -> list[Tile]:
     found: list[tuple[float, Tile]] = []
     for head in HEADS:
         for place, truth, chance in zip(*chances.get(head.name, ((), (), ())), strict=True):
@@ -114,7 +113,7 @@ def _one(path: Path, draw: Callable[[Axes], None]) -> None:
 
 def _grid(
     path: Path,
-    chances: Mapping[str, tuple[NDArray[np.int64], NDArray[np.int64], Floats]],
+    chances: Mapping[str, Chances],
     draw: Callable[[Axes, Head, NDArray[np.int64], Floats], None],
     words: str,
 ) -> None:

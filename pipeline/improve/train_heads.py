@@ -6,7 +6,8 @@ head's word on whether a person could judge is held to what it was, as labels se
 
 Makers share the heads, and a new maker's word or zip looks to them like a wrong one. So that a head that learns it does
 not unlearn the first maker's, every maker's crops weigh alike in each head, however few they are, and where the heads
-in use answer rightly, their answers are kept (Li & Hoiem 2016): what is to be kept must be among the crops.
+in use answer rightly, their answers are kept (Li & Hoiem 2016), as far as a head knows that maker's crops: what is to
+be kept must be among them.
 
 After every epoch all that is needed to go on is written to disk; chance is drawn anew from seed and epoch, so a run
 that was killed ends with the same weights as one that was not.
@@ -239,12 +240,38 @@ class _Held:
     """What the heads say of the crops at the start.
 
     `seen` (crops, heads): logits of whether a person could judge. `answers` (crops, answers of all heads): logits;
-    `right` (crops, heads): whether the likeliest answer is the label's.
+    `right` (crops, heads): whether the likeliest answer is the label's; `known` (crops, heads): how much of it the head
+    knows of the crop's maker, 0..1.
     """
 
     seen: Tensor
     answers: Tensor
     right: Tensor
+    known: Tensor
+
+
+def known_of_makers(said: NDArray[np.int64], data: LabelledTokens) -> NDArray[np.float32]:
+    """How well a head tells answers apart on the crops of each one's maker, (crops, heads).
+
+    The mean share of each answer's crops that are answered rightly, from 0 for one answer always to 1 (Youden 1950, for
+    two answers): who always says "stamped" is right on most crops and knows nothing that is worth keeping. 1 where a
+    maker's crops show one answer alone.
+
+    Args:
+        said: the likeliest answers, (crops, heads).
+        data: the crops.
+    """
+    makers = np.array(data.makers)
+    known = np.ones(data.answers.shape, np.float32)
+    for maker in set(data.makers):
+        mine = np.flatnonzero(makers == maker)
+        for number in range(len(HEADS)):
+            truth, guess = data.answers[mine, number], said[mine, number]
+            shares = [float((guess[truth == answer] == answer).mean()) for answer in np.unique(truth[truth >= 0])]
+            if len(shares) > 1:
+                by_luck = 1 / len(shares)
+                known[mine, number] = max(0.0, (float(np.mean(shares)) - by_luck) / (1 - by_luck))
+    return known
 
 
 @torch.no_grad()
@@ -260,7 +287,8 @@ def _said_at_the_start(network: PartNetwork, material: Sequence[_Prepared], fit:
             )
     labels = torch.from_numpy(fit.answers).to(device)
     likeliest = torch.stack([answers[:, where].argmax(1) for where in head_slices().values()], 1)
-    return _Held(seen, answers, likeliest == labels)
+    known = torch.from_numpy(known_of_makers(likeliest.cpu().numpy(), fit)).to(device)
+    return _Held(seen, answers, likeliest == labels, known)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -330,14 +358,15 @@ def _answer_loss(logits: Tensor, answers: Tensor, weights: Tensor) -> Tensor:
 
 
 def _change_of_right(logits: Tensor, held: _Held, places: Tensor) -> Tensor:
-    """How far answers that were right have moved: mean over heads of the divergence from what was said at the start."""
+    """How far answers that were right and known have moved: mean over heads of their divergence from the start."""
     losses = []
     for number, where in enumerate(head_slices().values()):
         right = held.right[places, number]
         if right.any():
             before = torch.log_softmax(held.answers[places][right][:, where], 1)
             after = torch.log_softmax(logits[right][:, where], 1)
-            losses.append(F.kl_div(after, before, reduction="batchmean", log_target=True))
+            change = F.kl_div(after, before, reduction="none", log_target=True).sum(1)
+            losses.append((change * held.known[places, number][right]).mean())
     return torch.stack(losses).mean() if losses else logits.sum() * 0
 
 

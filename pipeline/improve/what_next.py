@@ -8,8 +8,7 @@ far from the middle where they are unsure, in another direction where something 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,13 +24,12 @@ from pipeline.domain import Listing, PartReading
 from pipeline.evaluate.labelled import LabelledPart
 from pipeline.improve.check_labels import looked_up
 from pipeline.improve.crop_sheet import Tile, draw_sheet
-from pipeline.improve.crops import Crop, Features, OnProgress
+from pipeline.improve.crops import Crop, Features, Progress
 from pipeline.improve.dataset import LabelledListing
 from pipeline.intake import file_sha256, read_listings
 from pipeline.train.folder_samples import labels_of_part
 
 Floats = NDArray[np.float32]
-Progress = Callable[[str], AbstractContextManager[OnProgress]]
 _HEADED = {part for head in HEADS for part in head.parts}
 
 

@@ -10,7 +10,7 @@ learned at the cost of another's. Where it would be, heads alone can't tell them
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.config import HeadsRecipe
-from pipeline.improve.train_heads import LabelledTokens, chosen, crop_weights, told, train_heads, untold
+from pipeline.improve.crops import OnProgress, Progress
+from pipeline.improve.train_heads import LabelledTokens, OnEpoch, chosen, crop_weights, told, train_heads, untold
 from pipeline.model_files import PartsCard
 from pipeline.train.networks import PartNetwork
 
@@ -30,13 +31,47 @@ _MATTERS = 0.02  # bits: less would hardly move any listing
 _LEAST_CHANCE = 1e-4  # as where candidates are compared, no answer costs more than 13 bits
 
 
+def relearned_heads(
+    start: PartNetwork,
+    fit: LabelledTokens,
+    check: LabelledTokens,
+    recipe: HeadsRecipe,
+    card: PartsCard,
+    work: Path,
+    on_epoch: OnEpoch,
+    progress: Progress,
+) -> tuple[PartNetwork, tuple[bool, ...]]:
+    """The network with new weights in the heads that gain, and for each head whether it does.
+
+    Args:
+        start: the network in use; left as it is.
+        fit: what to learn from, at least one crop.
+        check: what to check on after every epoch; may be empty.
+        recipe: how to train.
+        card: the part network's.
+        work: a folder for what is needed to go on after a stop.
+        on_epoch: as for `train_heads`.
+        progress: gives a context whose value is called with (done, total).
+    """
+    with progress("training heads") as tell:
+
+        def after_epoch(epoch: int, row: Mapping[str, float]) -> None:
+            on_epoch(epoch, row)
+            tell(epoch, recipe.epochs)
+
+        network = train_heads(start, fit, check, recipe, card.training_prior, work, after_epoch)
+    with progress("asking which heads gain") as tell:
+        gains = heads_that_gain(start, fit, recipe, card, work, tell)
+    return with_gains_alone(start, network, gains), gains
+
+
 def heads_that_gain(
     start: PartNetwork,
     fit: LabelledTokens,
     recipe: HeadsRecipe,
     card: PartsCard,
     work: Path,
-    on_fold: Callable[[int, int], None],
+    on_fold: OnProgress,
 ) -> tuple[bool, ...]:
     """For each head whether it gains from the crops.
 

@@ -43,10 +43,9 @@ SHARES = {
 def _plan(
     args: argparse.Namespace, crops: int, photos: int, seed: int, augment: float, without: tuple[Families, ...]
 ) -> DrawPlan:
-    sheet = load_sheet(Path(args.sheet))
     looks = tuple(name for name in LOOKS if name not in args.without_look)
     return DrawPlan(
-        sheet,
+        tuple(load_sheet(Path(sheet)) for sheet in args.sheet),
         {p: int(crops * s) for p, s in SHARES.items()},
         photos,
         args.side,
@@ -161,7 +160,7 @@ def _parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--work", type=Path, default=Path("/dev/shm/denim"))
-    p.add_argument("--sheet", default="configs/quillmere.yaml")
+    p.add_argument("--sheet", nargs="+", default=["configs/quillmere.yaml"], help="of the makers drawn in turn")
     p.add_argument("--stages", default="draw,detector,parts")
     p.add_argument("--crops", type=int, default=60000)
     p.add_argument("--photos", type=int, default=12000)

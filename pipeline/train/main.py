@@ -7,21 +7,28 @@ of another look: start from trained weights, freeze the trunk's first stages, mi
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import mlflow
 import numpy as np
+import yaml
+from numpy.typing import NDArray
 
+from pipeline.classify.heads import HEADS
 from pipeline.config import ReferenceSheet
+from pipeline.model_files import PartsCard, read_card
 from pipeline.train.backbone import pretrained
-from pipeline.train.export import DETECTOR_SIDE_PX, export_detector, export_parts
+from pipeline.train.export import DETECTOR_SIDE_PX, export_detector, export_parts, save_card
 from pipeline.train.fit_detector import fit_detector
+from pipeline.train.fit_evidence import update_card
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.folder_samples import FolderSamples, cut_samples
-from pipeline.train.judging import hash_of_folders
+from pipeline.train.judging import fit_temperatures, hash_of_folders
 from pipeline.train.listing_subsets import first_with_photos, listings_in, shuffled, write_subset
 from pipeline.train.loop import Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
@@ -40,7 +47,7 @@ class TrainOptions:
     trunk's first stages as they are, which saves a third to a half of the time. `mixed_with` is a labelled folder of
     which as many photos are trained on as of the others, so that what was learned before is kept.
     `averages_with_start` ends with the mean of the weights before and after, which forgets less (Wortsman et al. 2022,
-    Robust fine-tuning of zero-shot models).
+    Robust fine-tuning of zero-shot models). `keeps_detector` leaves the detector as it is where training starts from.
     """
 
     epochs: int = 6
@@ -50,6 +57,7 @@ class TrainOptions:
     freezes_early: bool = False
     mixed_with: Path | None = None
     averages_with_start: bool = False
+    keeps_detector: bool = False
     detector_batch: int = 8
     parts_batch: int = 32
     detector_lr: float = 5e-4
@@ -95,6 +103,7 @@ def train(
             "seed": options.seed, "start_from": str(options.start_from or "ImageNet trunk"),
             "freezes_early": options.freezes_early, "mixed_with": str(options.mixed_with),
             "averages_with_start": options.averages_with_start,
+            "keeps_detector": options.keeps_detector,
             **{f"{name}_photos": cut.photos for name, cut in counts.items()},
             **{f"{name}_crops": cut.crops for name, cut in counts.items()},
         })  # fmt: skip
@@ -108,6 +117,8 @@ def train(
 def _check_start(options: TrainOptions) -> None:
     """Before any long work: whether what is to be gone on from is there."""
     if options.start_from is None:
+        if options.keeps_detector:
+            raise ValueError("there is no detector to keep: name the weights to go on from")
         return
     for name in ("detector", "parts"):
         path = options.start_from / f"{name}.safetensors"
@@ -133,26 +144,57 @@ def _fit(work: Path, out: Path, options: TrainOptions, cut: FolderSamples, progr
     detector, parts = _networks(options)
     journal = Journal(out / "journal.jsonl", is_quiet=True)
     before = summary(predict(parts, work / "check")) if options.keeps_back else {}
-    schedule = _schedule(options.epochs, cut.photos, options.detector_batch, options.detector_lr)
-    with progress("fitting the detector") as tell:
-        detector = fit_detector(detector, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
-        tell(100, 100)
+    if options.start_from is not None:
+        _keep_what_was_fitted(options.start_from, out)
+    if options.start_from is not None and options.keeps_detector:
+        for path in options.start_from.glob("detector.*"):
+            shutil.copyfile(path, out / path.name)
+    else:
+        _fit_detector(detector, work, out, options, cut.photos, journal, progress)
     schedule = _schedule(options.epochs, cut.crops, options.parts_batch, options.parts_lr)
     with progress("fitting the part network") as tell:
         parts = fit_parts(parts, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
         tell(100, 100)
     if options.averages_with_start and options.start_from is not None:
-        average_with(detector, options.start_from / "detector.safetensors")
         average_with(parts, options.start_from / "parts.safetensors")
-    save_weights(detector, out / "detector.safetensors")
     save_weights(parts, out / "parts.safetensors")
-    export_detector(out / "detector.safetensors", out)
     export_parts(out / "parts.safetensors", out)
     if not options.keeps_back:
         return {}
     predictions = predict(parts, work / "check")
     np.savez_compressed(out / "val_predictions.npz", allow_pickle=False, **predictions)
-    return {f"before/{k}": v for k, v in before.items()} | {f"after/{k}": v for k, v in summary(predictions).items()}
+    after = summary(predictions)
+    _fit_to_sellers_kept_back(out, predictions, after)
+    return {f"before/{k}": v for k, v in before.items()} | {f"after/{k}": v for k, v in after.items()}
+
+
+def _fit_detector(
+    detector: Detector, work: Path, out: Path, options: TrainOptions, photos: int, journal: Journal, progress: Progress
+) -> None:
+    schedule = _schedule(options.epochs, photos, options.detector_batch, options.detector_lr)
+    with progress("fitting the detector") as tell:
+        fitted = fit_detector(detector, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
+        tell(100, 100)
+    if options.averages_with_start and options.start_from is not None:
+        average_with(fitted, options.start_from / "detector.safetensors")
+    save_weights(fitted, out / "detector.safetensors")
+    export_detector(out / "detector.safetensors", out)
+
+
+def _keep_what_was_fitted(start: Path, out: Path) -> None:
+    """Cards whose fitted values the export keeps; what they tell people is of the weights before, and left out."""
+    for name in ("detector.yaml", "parts.yaml"):
+        if (start / name).is_file() and not (out / name).exists():
+            card = yaml.safe_load((start / name).read_text(encoding="utf-8"))
+            save_card(out / name, {key: value for key, value in card.items() if key != "about"})
+
+
+def _fit_to_sellers_kept_back(out: Path, predictions: Mapping[str, NDArray[Any]], figures: Mapping[str, float]) -> None:
+    """Temperatures, where there are enough crops, and for people how well each head tells parts apart."""
+    fit_temperatures(out, predictions)
+    card = read_card(out, "parts", PartsCard)
+    found = {head.name: round(figures[key], 4) for head in HEADS if (key := f"auroc/{head.name}") in figures}
+    update_card(out, "parts", PartsCard, {"about": {**card.about, "auroc_held_out": found}})
 
 
 def _networks(options: TrainOptions) -> tuple[Detector, PartNetwork]:

@@ -120,14 +120,14 @@ def digits_in(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class DrawPlan:
-    """What to draw: how many crops a part and photos, in which looks, from which seed.
+    """What to draw: how many crops a part and photos, of which makers in turn, in which looks, from which seed.
 
     Every sample is drawn once and stored as many times as `without` has sets: each time augmented by all families but
     those of the set, in the folder of `samples_without`.
     Cues among `without_cues` neither depart nor are their heads asked.
     """
 
-    sheet: ReferenceSheet
+    sheets: tuple[ReferenceSheet, ...]
     crops: Mapping[PartName, int]
     photos: int
     photo_side_px: int
@@ -268,11 +268,12 @@ def _draw_chunk(job: tuple[str, int, int]) -> int:
 def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
     """Draw a crop; its labels are written last, when all its pixels are there."""
     group, part, index = _worker["layout"][place]
+    sheet = plan.sheets[place % len(plan.sheets)]
     if rng.random() < NOTHING_SHARE:
-        drawn = sample_nothing(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
+        drawn = sample_nothing(rng, sheet, part, plan.looks, plan.departure_rate, _worker["arrays"])
         labels, look = labels_of_nothing(part), None
     else:
-        crop = sample_crop(rng, plan.sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues)
+        crop = sample_crop(rng, sheet, part, plan.looks, plan.departure_rate, _worker["arrays"], plan.without_cues)
         drawn, labels, look = crop.pixels, labels_of(crop, plan.without_cues), crop.pair.look.name
     for families in plan.stored:
         pixels = drawn
@@ -289,8 +290,9 @@ def _draw_crop(plan: DrawPlan, place: int, rng: np.random.Generator) -> None:
 def _draw_photo(plan: DrawPlan, index: int, rng: np.random.Generator) -> None:
     """Draw a detector's photo; its boxes are written last."""
     side, context = plan.photo_side_px, plan.close_context
+    sheet = plan.sheets[index % len(plan.sheets)]
     sample = sample_photo(
-        rng, plan.sheet, plan.looks, plan.departure_rate, side, context, _worker["arrays"], plan.without_cues
+        rng, sheet, plan.looks, plan.departure_rate, side, context, _worker["arrays"], plan.without_cues
     )
     if sample.look is not None:
         _array(plan.stored[0], "photos_look")[index] = _LOOK_NAMES.index(sample.look)

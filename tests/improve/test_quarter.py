@@ -11,7 +11,8 @@ pytest.importorskip("torch")
 pytest.importorskip("mlflow")
 
 from pipeline.config import load_heads_recipe, load_sheets
-from pipeline.improve.quarter import measure_of
+from pipeline.improve import quarter
+from pipeline.improve.quarter import measure_of, simulate
 from pipeline.improve.quarter_bank import NEW_KIND, NEWS_FROM, TO_MEASURE, WEEKS, BankCrop, plan_bank
 from pipeline.improve.quarter_days import LISTINGS, World
 from pipeline.improve.quarter_figures import KNOWING, WITH, WITHOUT, DayFigures, Quarters
@@ -83,3 +84,23 @@ def test_another_seed_draws_other_crops():
     drawn = {seed: {plan.seed for plan in plan_bank(seed)} for seed in (1, 2)}
     assert not drawn[1] & drawn[2]
     assert replace(plan_bank(1)[0], seed=0) == replace(plan_bank(2)[0], seed=0)
+
+
+def test_every_retraining_goes_on_from_what_is_in_use(monkeypatch, tmp_path):
+    """As `relearn` does: a head that gains nothing this week keeps what it learned in earlier ones."""
+    judged: list[str] = []
+
+    class Days:
+        def of(self, arm, with_news):
+            judged.append(arm)
+            return [DayFigures(1, 2, 0, 0)]
+
+    monkeypatch.setattr(quarter, "measure_of", lambda world, seed: Days())
+    for name in ("shelf_of", "make_day", "order_of", "review"):
+        monkeypatch.setattr(quarter, name, lambda *given: None)
+    monkeypatch.setattr(quarter, "relearned", lambda world, in_use, week, said, work: f"{in_use}, {week}")
+    world = World(
+        [], load_sheets(ROOT / "configs")["quillmere"], load_heads_recipe(ROOT / "configs/learning/heads.yaml")
+    )
+    simulate(world, {WITHOUT: "blank", WITH: "blank", KNOWING: "knows"}, 1, tmp_path, lambda line: None)
+    assert judged[-1] == "blank, " + ", ".join(map(str, range(1, WEEKS)))

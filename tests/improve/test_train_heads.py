@@ -17,7 +17,14 @@ import torch
 
 from pipeline.classify.heads import HEADS
 from pipeline.config import load_heads_recipe
-from pipeline.improve.train_heads import LabelledTokens, answer_weights, crop_weights, figures, train_heads
+from pipeline.improve.train_heads import (
+    LabelledTokens,
+    answer_weights,
+    crop_weights,
+    figures,
+    known_of_makers,
+    train_heads,
+)
 from pipeline.train.backbone import LiteTrunk
 from pipeline.train.export import training_prior
 from pipeline.train.networks import PartNetwork
@@ -176,3 +183,27 @@ def test_what_was_right_of_one_maker_is_kept_while_another_is_learned(tmp_path):
         losses[keep] = figures(after, unseen, "check")["check_loss"]
     assert figures(start, of_makers(0, 60, 5), "check")["check_right"] < 0.5
     assert losses[3.0] < 0.7 * losses[0.0]
+
+
+def test_what_a_head_knows_is_the_balanced_accuracy_of_scikit_learn_with_luck_taken_out():
+    from sklearn.metrics import balanced_accuracy_score
+
+    word = next(place for place, head in enumerate(HEADS) if head.name == "tab_word")
+    rng = np.random.default_rng(5)
+    truth = rng.choice(4, 200, p=[0.7, 0.1, 0.1, 0.1])
+    said = np.where(rng.random(200) < 0.6, truth, rng.integers(0, 4, 200))
+    answers, likeliest = np.full((200, len(HEADS)), -1), np.zeros((200, len(HEADS)), np.int64)
+    answers[:, word], likeliest[:, word] = truth, said
+    known = known_of_makers(likeliest, LabelledTokens((), answers, ("one",) * 200, ("s",) * 200))
+    assert known[:, word] == pytest.approx(balanced_accuracy_score(truth, said, adjusted=True), abs=1e-6)
+    assert (np.delete(known, word, axis=1) == 1).all()  # of what nobody asks nothing is known to be unknown
+
+
+def test_a_head_that_always_says_the_same_knows_nothing_of_a_maker_and_may_know_all_of_another():
+    answers = np.full((40, len(HEADS)), -1)
+    answers[:, THREAD] = [0] * 9 + [1] + [0, 1] * 5 + [0] * 20
+    said = np.zeros((40, len(HEADS)), np.int64)
+    said[10:20, THREAD] = [0, 1] * 5
+    makers = ("first",) * 10 + ("second",) * 10 + ("third",) * 20
+    known = known_of_makers(said, LabelledTokens((), answers, makers, ("s",) * 40))[:, THREAD]
+    assert known.tolist() == [0.0] * 10 + [1.0] * 10 + [1.0] * 20  # the third's crops show one answer alone

@@ -153,7 +153,7 @@ def test_samples_drawn_while_training_runs_are_taken_up(tmp_path):
 @pytest.mark.slow
 def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
     crops = {PartName.POCKET: 4, PartName.CARE_TAG: 4, PartName.BUTTON: 4}
-    plan = DrawPlan(sheet(), crops, 4, 128, 1.35, tuple(LOOKS), 0.5, 3, augment=1.0)
+    plan = DrawPlan((sheet(),), crops, 4, 128, 1.35, tuple(LOOKS), 0.5, 3, augment=1.0)
     assert list(draw_samples(plan, tmp_path, 1))[-1] == (16, 16)
     assert groups_in(tmp_path) == ["crops256", "crops320"]
     assert (load_group(tmp_path, "crops320")["part"] >= 0).sum() == 8
@@ -177,7 +177,7 @@ def test_two_steps_of_both_loops_run_on_samples_drawn_to_disk(tmp_path):
 
 def test_a_cue_left_out_neither_departs_nor_is_asked(tmp_path):
     crops, left_out_cues = {PartName.TAB: 6, PartName.RIVET: 2}, ("tab_resewn", "metal")
-    plan = DrawPlan(sheet(), crops, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0, without_cues=left_out_cues)
+    plan = DrawPlan((sheet(),), crops, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0, without_cues=left_out_cues)
     assert list(draw_samples(plan, tmp_path, 1))[-1] == (8, 8)
     left_out = [i for i, head in enumerate(HEADS) if head.name in ("tab_resewn", "metal_name")]
     asked = np.concatenate([load_group(tmp_path, group)["answers"] for group in groups_in(tmp_path)])
@@ -188,3 +188,18 @@ def test_a_cue_left_out_neither_departs_nor_is_asked(tmp_path):
     assert {row["tab_thread"] for row in states} == {"matching", "other"}
     same = [balanced_states(np.random.default_rng(seed), 0.9)["rivet_stamp"] for seed in range(40)]
     assert [row["rivet_stamp"] for row in states] == same  # the others depart as they would have
+
+
+def test_makers_are_drawn_in_turn(tmp_path):
+    first = sheet()
+    second = first.model_copy(update={"zip": first.zip.model_copy(update={"marks": ("OSTRAWICK", "TEKLO")})})
+    drawn = []
+    for sheets in ((first,), (second,), (first, second)):
+        plan = DrawPlan(sheets, {PartName.ZIP: 4}, 0, 64, 1.3, tuple(LOOKS), 0.5, 3, 0.0)
+        folder = tmp_path / str(len(drawn))
+        assert list(draw_samples(plan, folder, 1))[-1] == (4, 4)
+        drawn.append(np.load(folder / "crops256_pixels.npy"))
+    of_first, of_second = ((drawn[2] == one).all((1, 2, 3)) for one in drawn[:2])
+    assert (of_first | of_second).all()
+    assert not of_first.all()
+    assert not of_second.all()

@@ -110,10 +110,10 @@ def test_only_what_is_done_at_drawing_takes_samples_of_its_own(tmp_path):
 @pytest.mark.slow
 def test_samples_drawn_once_are_stored_with_and_without_and_share_their_labels(tmp_path):
     everything = (NO_FAMILY, ALL_FAMILIES)
-    plan = DrawPlan(sheet(), {PartName.BUTTON: 6}, 4, 96, 1.35, tuple(LOOKS), 0.5, 3, without=everything)
+    plan = DrawPlan((sheet(),), {PartName.BUTTON: 6}, 4, 96, 1.35, tuple(LOOKS), 0.5, 3, without=everything)
     assert list(draw_samples(plan, tmp_path, 1))[-1] == (10, 10)
     bare = samples_without(tmp_path, ALL_FAMILIES)
-    plain = DrawPlan(sheet(), {PartName.BUTTON: 6}, 4, 96, 1.35, tuple(LOOKS), 0.5, 3, augment=0.0)
+    plain = DrawPlan((sheet(),), {PartName.BUTTON: 6}, 4, 96, 1.35, tuple(LOOKS), 0.5, 3, augment=0.0)
     list(draw_samples(plain, tmp_path / "plain", 1))
 
     def stored(folder, name):
