@@ -1,10 +1,10 @@
 """What a night of many listings takes of memory: `python -m tests.scan.many_listings FOLDER N [--trace]`.
 
 One photo a listing, through a SQLite store and into the queue, with a stand-in for the networks whose fingerprints are
-as large as real ones. Prints one line of JSON: seconds by stage, on the clock and of the leading process's processor time,
-and the memory (MB) at its highest by stage: of the process that leads, of its workers, of all together. One that was
-stopped goes on where it was when it is run again. `--trace` adds what Python holds at the end of each stage, at a third
-of the pace.
+as large as real ones. Prints one line of JSON: seconds by stage, on the clock and of the leading process's processor
+time, and the memory (MB) at its highest by stage: of the process that leads, of its workers, of all together. One that
+was stopped goes on where it was when it is run again. `--trace` adds what Python holds at the end of each stage, at a
+third of the pace.
 """
 
 from __future__ import annotations
