@@ -24,6 +24,7 @@ from pipeline.contact_sheet import write_contact_sheet
 from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
 from pipeline.evidence import as_fitted
 from pipeline.intake import (
+    FarPhotos,
     NothingToDo,
     PhotosRoot,
     check_against_sheets,
@@ -159,6 +160,8 @@ def _engine(options: argparse.Namespace, setup: Setup, photos: PhotosRoot) -> En
     """What looks at the photos of a scan."""
     from pipeline.scan import OnRay, Pool
 
+    if options.engine == "local" and isinstance(photos, FarPhotos):  # other machines can't read what waits on this one
+        photos = replace(photos, wait_in=options.out / ".fetched")
     pool = Pool(setup.models_dir, photos, setup.sheets, setup.workers, memory_mb=options.worker_memory)
     return OnRay(pool, options.ray_address, options.workers) if options.engine == "ray" else pool
 

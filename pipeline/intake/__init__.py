@@ -1,8 +1,16 @@
 """Listings and photos in. Bad input comes out as `Problem` values that a moderator can read."""
 
 from pipeline.intake.far_photos import FarPhotos, photos_from
+from pipeline.intake.fetched import waiting_room
 from pipeline.intake.listings import NothingToDo, check_against_sheets, each_listing, read_listings, sheet_problem
-from pipeline.intake.photo_bytes import PhotosRoot, for_each, read_bytes, root_as_text, root_from_text
+from pipeline.intake.photo_bytes import (
+    PhotosRoot,
+    for_each,
+    looked_at,
+    read_bytes,
+    root_as_text,
+    root_from_text,
+)
 from pipeline.intake.photos import CHANGED, file_sha256, header_and_sha256, photo_header, photo_sha256, read_photo
 
 __all__ = [
@@ -15,6 +23,7 @@ __all__ = [
     "file_sha256",
     "for_each",
     "header_and_sha256",
+    "looked_at",
     "photo_header",
     "photo_sha256",
     "photos_from",
@@ -24,4 +33,5 @@ __all__ = [
     "root_as_text",
     "root_from_text",
     "sheet_problem",
+    "waiting_room",
 ]
