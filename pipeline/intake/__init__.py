@@ -11,7 +11,7 @@ from pipeline.intake.photo_bytes import (
     root_as_text,
     root_from_text,
 )
-from pipeline.intake.photos import CHANGED, file_sha256, header_and_sha256, photo_header, photo_sha256, read_photo
+from pipeline.intake.photos import CHANGED, file_sha256, photo_file, photo_header, read_photo
 
 __all__ = [
     "CHANGED",
@@ -22,10 +22,9 @@ __all__ = [
     "each_listing",
     "file_sha256",
     "for_each",
-    "header_and_sha256",
     "looked_at",
+    "photo_file",
     "photo_header",
-    "photo_sha256",
     "photos_from",
     "read_bytes",
     "read_listings",

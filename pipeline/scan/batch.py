@@ -21,7 +21,7 @@ from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig
 from pipeline.domain import ListingReadings, PartReading, Problem
 from pipeline.evidence import assess, doubts_tonight
-from pipeline.intake import CHANGED, FarPhotos, for_each, looked_at, photo_sha256, waiting_room
+from pipeline.intake import CHANGED, FarPhotos, for_each, looked_at, photo_file, waiting_room
 from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.one_processor import use_one_processor
 from pipeline.ranking import place_in_queue
@@ -42,7 +42,7 @@ from pipeline.scan.judge import judges_of
 from pipeline.scan.looking import PhotoJob, Seen
 from pipeline.scan.night import notices_of, readings_of
 from pipeline.scan.reuse import search_for_reuse
-from pipeline.scan.spool import PhotoFile, Spool, Spooled, Wanted
+from pipeline.scan.spool import Spool, Spooled, Wanted
 from pipeline.scan.workers import TRIES, Outcome, SetAside
 from pipeline.store import RunAbout, RunWriter
 
@@ -165,7 +165,7 @@ class _Scanning:
             counts.set_aside = 0  # the stage before met them, too
             with self._timed("weighing"):
                 places: list[tuple[float, float, str]] = []
-                for one in self._readings(spool.read_searched()):
+                for one in self._readings(_noted(spool.read_searched(), run)):
                     assessment = assess(one, self._sheets[one.listing.maker], self._means.evidence, tonight)
                     places.append(place_in_queue(assessment))
                     run.add(assessment)
@@ -229,9 +229,9 @@ class _Scanning:
         """The listings with what their photo files are."""
         for some in _some_at_once(entries):
             paths = [path for entry in some for path in entry.listing.photos]
-            found = iter(for_each(photo_sha256, self._means.pool.photos_root, paths))
+            found = iter(for_each(photo_file, self._means.pool.photos_root, paths))
             for entry in some:
-                yield replace(entry, photos=tuple(_file_of(path, next(found)) for path in entry.listing.photos))
+                yield replace(entry, photos=tuple(itertools.islice(found, len(entry.listing.photos))))
 
     def _note_showings(self, entries: Collection[Spooled]) -> None:
         now = self._means.now()
@@ -290,8 +290,12 @@ class _Scanning:
         self._on_progress(self._counts.not_to_do + self._counts.looked_at, self._counts.photos)
 
 
-def _file_of(path: str, found: str | Problem) -> PhotoFile:
-    return PhotoFile(path, problem=found.reason) if isinstance(found, Problem) else PhotoFile(path, found)
+def _noted(entries: Iterable[Spooled], run: RunWriter) -> Iterator[Spooled]:
+    """Pass entries on and write down what their photo files are, so that nobody has to read these again."""
+    for entry in entries:
+        for file in entry.photos:
+            run.add_file(file)
+        yield entry
 
 
 def _some_at_once(entries: Iterable[Spooled]) -> Iterator[list[Spooled]]:
