@@ -81,9 +81,7 @@ def doubts_tonight(
             if likelihood is not None:
                 seen[name] += 1
                 departing[name] += bool(departs[name][int(np.argmax(likelihood))])
-    return {
-        name: _doubt(seen[name], departing[name], table, departs[name], evidence) for name, table in tables.items()
-    }
+    return {name: _doubt(seen[name], departing[name], table, departs[name], evidence) for name, table in tables.items()}
 
 
 def believed(likelihood: Floats, table: CueTable, doubt: Doubt | None) -> Floats:
