@@ -8,6 +8,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -23,6 +24,7 @@ from pipeline.contact_sheet import write_contact_sheet
 from pipeline.domain import CAUTION, Assessment, Listing, PartReading, Problem
 from pipeline.evidence import as_fitted
 from pipeline.intake import (
+    FarPhotos,
     NothingToDo,
     PhotosRoot,
     check_against_sheets,
@@ -31,11 +33,12 @@ from pipeline.intake import (
     read_listings,
 )
 from pipeline.model_files import read_fitted
+from pipeline.terminal import OnProgress, print_queue, progress
 from pipeline.terminal import complain as _complain
-from pipeline.terminal import print_queue, progress
 from pipeline.terminal import say as _print
 
 if TYPE_CHECKING:
+    from pipeline.running import JsonLog
     from pipeline.scan import Engine
 
 DONE, DONE_WITH_PROBLEMS, NOTHING_DONE = 0, 1, 2
@@ -82,35 +85,51 @@ def main(argv: Sequence[str] | None = None) -> int:
         The exit status.
     """
     options = _parser().parse_args(argv)
-    command: Callable[[argparse.Namespace], int] = options.command
+    return _status_of(lambda: options.command(options), lambda why: _complain(f"denim-triage: {why}"))
+
+
+def _status_of(command: Callable[[], int], say_why: Callable[[str], None]) -> int:
+    """The exit status of a command; where nothing could be done, `say_why` is told why in one line."""
+    why: Exception | str
     try:
-        return command(options)
+        return command()
     except (NothingToDo, ConfigError, OSError) as err:
-        _say_why(err)
+        why = err
     except ModuleNotFoundError as err:
         if err.name is None or err.name.startswith(("pipeline", "synthetic")):
             raise  # a fault of ours, not a package that is not installed
-        _say_why(f"{err}; this needs the training extra: pip install -r requirements/dev.txt")
+        why = f"{err}; this needs the training extra: pip install -r requirements/dev.txt"
     except KeyboardInterrupt:
-        _say_why("stopped before the end")
+        why = "stopped before the end"
+    say_why(_one_line(why))
     return NOTHING_DONE
 
 
 def _scan(options: argparse.Namespace) -> int:
-    from pipeline.running import JsonLog, NightOrder, drift_of, run_night, write_metrics, write_report
+    from pipeline.running import json_log
+
+    if options.log == "lines":
+        return _scan_telling(options, None)
+    with json_log() as log:
+        return _status_of(
+            lambda: _scan_telling(options, log), lambda why: log.write("failed", status=NOTHING_DONE, why=why)
+        )
+
+
+def _scan_telling(options: argparse.Namespace, log: JsonLog | None) -> int:
+    from pipeline.running import NightOrder, drift_of, run_night, write_metrics, write_report
     from pipeline.scan import Night, Wanted
 
     setup, photos = _setup(options), _photos_of(options)
     if options.dry_run:
-        return _plan(options, setup, photos)
+        return _plan(options, setup, photos, log)
     engine = _engine(options, setup, photos)
     out, began = _folder_to_write(options.out), datetime.now(UTC)
     wanted = Wanted(options.since, options.limit)
     about = replace(_about(out, setup, options.listings), photos=str(photos) if options.photos_from else "")
     night = Night(options.listings, out, about, wanted, options.try_again)
-    log = JsonLog(sys.stderr) if options.log == "json" else None
     say = log.say if log else _complain
-    with log.progress() if log else progress("looking at photos", Console(stderr=True)) as on_progress:
+    with _progress("looking at photos", log) as on_progress:
         order = NightOrder(night, options.store, options.patience * 60, options.photo_index)
         outcome = run_night(order, engine, setup.evidence, on_progress, say)
     done, taken, ended = outcome.done, outcome.taken_in, datetime.now(UTC)
@@ -123,8 +142,9 @@ def _scan(options: argparse.Namespace) -> int:
     if options.contact_sheet:
         _draw_top(out, options.listings, photos, options.contact_sheet)
     if log:
-        log.write("done", **report)
-        return DONE_WITH_PROBLEMS if done.counts.problems else DONE
+        status = DONE_WITH_PROBLEMS if done.counts.problems else DONE
+        log.write("done", status=status, **report)
+        return status
     _print(f"{done.counts.listings} listings ranked in {out / store.QUEUE}. {CAUTION}")
     if taken is not None:
         _print(f"{taken.listings} listings taken into the moderators' queue, {taken.new} of them new.")
@@ -140,18 +160,26 @@ def _engine(options: argparse.Namespace, setup: Setup, photos: PhotosRoot) -> En
     """What looks at the photos of a scan."""
     from pipeline.scan import OnRay, Pool
 
+    if options.engine == "local" and isinstance(photos, FarPhotos):  # other machines can't read what waits on this one
+        photos = replace(photos, wait_in=options.out / ".fetched")
     pool = Pool(setup.models_dir, photos, setup.sheets, setup.workers, memory_mb=options.worker_memory)
     return OnRay(pool, options.ray_address, options.workers) if options.engine == "ray" else pool
 
 
-def _plan(options: argparse.Namespace, setup: Setup, photos: PhotosRoot) -> int:
+def _progress(label: str, log: JsonLog | None) -> AbstractContextManager[OnProgress]:
+    return log.progress() if log else progress(label, Console(stderr=True))
+
+
+def _plan(options: argparse.Namespace, setup: Setup, photos: PhotosRoot, log: JsonLog | None) -> int:
     """Say what a scan would do; nothing is written."""
     from pipeline.records.database import store_url
     from pipeline.running import open_if_there, plan_night
     from pipeline.scan import Wanted
 
-    records = open_if_there(options.store or store_url(options.out), options.patience * 60, _complain)
-    with progress("looking up photos", Console(stderr=True)) as on_progress:
+    records = open_if_there(
+        options.store or store_url(options.out), options.patience * 60, log.say if log else _complain
+    )
+    with _progress("looking up photos", log) as on_progress:
         plan = plan_night(
             options.listings,
             photos,
@@ -413,15 +441,15 @@ def _report_problems(count: int, refused: int, first: Sequence[Problem], out: Pa
     return DONE_WITH_PROBLEMS
 
 
-def _say_why(why: Exception | str) -> None:
-    _complain(f"denim-triage: {' '.join(str(why).split())}")
+def _one_line(why: Exception | str) -> str:
+    return " ".join(str(why).split())
 
 
 class _OneLineParser(argparse.ArgumentParser):
     """Says in one line what is wrong, and leaves with the status for "nothing could be done"."""
 
     def error(self, message: str) -> NoReturn:
-        _say_why(f"{message} (see {self.prog} --help)")
+        _complain(f"denim-triage: {_one_line(message)} (see {self.prog} --help)")
         sys.exit(NOTHING_DONE)
 
 

@@ -102,6 +102,17 @@ class Photo:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotoFile:
+    """A photo of a listing: the SHA-256 of its file and its size in pixels, upright; or why it can't be read."""
+
+    path: str
+    sha256: str | None = None
+    width: int | None = None
+    height: int | None = None
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FoundPart:
     """What the detector says: this part is here, this sure (score 0..1).
 

@@ -1,19 +1,24 @@
 """What a scan leaves on disk, and the only module that knows its layout.
 
-`queue.jsonl`, `parts.jsonl` and `problems.jsonl`, UTF-8, one JSON object a line; `run.json`, what the run was made
-from. Each file is written beside its place and then moved there, so a reader meets a whole file or the one before it.
+`queue.jsonl`, `parts.jsonl`, `problems.jsonl` and `photos.jsonl` (what each photo's file was), UTF-8, one JSON object
+a line; `run.json`, what the run was made from. Each file is written beside its place and then moved there, so a reader
+meets a whole file or the one before it.
 """
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import json
 import os
+from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
+
+import numpy as np
 
 from pipeline.domain import (
     CAUTION,
@@ -25,6 +30,7 @@ from pipeline.domain import (
     Measurement,
     PartName,
     PartReading,
+    PhotoFile,
     PhotoRequest,
     Problem,
     Reason,
@@ -33,7 +39,9 @@ from pipeline.domain import (
 )
 from pipeline.model_files import checksum, models_id
 
-QUEUE, PARTS, PROBLEMS, ABOUT = FILES = "queue.jsonl", "parts.jsonl", "problems.jsonl", "run.json"
+QUEUE, PARTS, PROBLEMS, PHOTOS, ABOUT = FILES = (
+    "queue.jsonl", "parts.jsonl", "problems.jsonl", "photos.jsonl", "run.json",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +113,7 @@ class RunWriter:
             self._unranked = opened.enter_context(_Draft(out_dir / f"{QUEUE}.unranked"))
             self._parts = opened.enter_context(_Draft(out_dir / PARTS))
             self._problems = opened.enter_context(_Draft(out_dir / PROBLEMS))
+            self._photos = opened.enter_context(_Draft(out_dir / PHOTOS))
             self._opened = opened.pop_all()
 
     def __enter__(self) -> RunWriter:
@@ -135,6 +144,10 @@ class RunWriter:
         """Something that could not be read."""
         self._problems.write(_problem_row(problem))
 
+    def add_file(self, file: PhotoFile) -> None:
+        """What a photo's file is."""
+        self._photos.write({name: value for name, value in asdict(file).items() if value is not None})
+
     def finish(self, order: Iterable[int], about: RunAbout | None = None) -> None:
         """Put the files in their places.
 
@@ -148,13 +161,19 @@ class RunWriter:
                 row = self._unranked.file.readline()
                 queue.file.write(f'{{"rank": {rank}, '.encode() + row.removeprefix(b"{"))
             made_from.write(asdict(about or RunAbout()))
-            for draft in (self._parts, self._problems, made_from, queue):  # the queue last: it makes a run
+            for draft in (
+                self._parts,
+                self._problems,
+                self._photos,
+                made_from,
+                queue,
+            ):  # the queue last: it makes a run
                 draft.keep()
 
 
 def clear_drafts(out_dir: Path) -> None:
     """Remove what writers that were killed left in a run's folder; nobody may be writing there."""
-    for name in (f"{QUEUE}.unranked", QUEUE, PARTS, PROBLEMS, ABOUT):
+    for name in (f"{QUEUE}.unranked", *FILES):
         for draft in out_dir.glob(f".{name}.*"):
             if draft.suffix[1:].isdigit():
                 draft.unlink(missing_ok=True)
@@ -236,10 +255,11 @@ class RunReader:
             OSError: if the folder is no run.
         """
         with ExitStack() as opened:
-            self._queue = opened.enter_context((out_dir / QUEUE).open("rb"))
-            self._parts = opened.enter_context((out_dir / PARTS).open("rb"))
-            self._row_of = _starts(self._queue, "listing_id")
-            self._part_of = _starts(self._parts, "photo")
+            self._queue = _Rows(opened.enter_context((out_dir / QUEUE).open("rb")), "listing_id")
+            self._parts = _Rows(opened.enter_context((out_dir / PARTS).open("rb")), "photo")
+            self._photos = None
+            if (out_dir / PHOTOS).exists():  # absent in older runs
+                self._photos = _Rows(opened.enter_context((out_dir / PHOTOS).open("rb")), "path")
             self._opened = opened.pop_all()
 
     def __enter__(self) -> RunReader:
@@ -252,33 +272,55 @@ class RunReader:
 
     def has(self, listing_id: str) -> bool:
         """Whether the listing stands in the queue."""
-        return listing_id in self._row_of
+        return next(self._queue.rows_from(listing_id), None) is not None
 
     def assessment(self, listing_id: str) -> Assessment:
         """What the run says of a listing in the queue."""
-        self._queue.seek(self._row_of[listing_id])
-        return _assessment(json.loads(self._queue.readline()))
+        return _assessment(next(self._queue.rows_from(listing_id)))
 
     def parts(self, photo: str) -> list[PartReading]:
         """The parts found in a photo, in the file's order; they stand there one after the other."""
-        start = self._part_of.get(photo)
-        if start is None:
-            return []
-        self._parts.seek(start)
-        first = self._parts.readline()
-        lines = itertools.takewhile(lambda line: line != first, iter(self._parts.readline, b""))
-        rows = itertools.takewhile(lambda row: row["photo"] == photo, map(json.loads, lines))
-        return [_part_reading(json.loads(first)), *map(_part_reading, rows)]
+        rows = itertools.takewhile(lambda row: row["photo"] == photo, self._parts.rows_from(photo))
+        first = list(itertools.islice(rows, 1))  # again where the photo stands in the next listing, too
+        return [_part_reading(row) for row in (*first, *itertools.takewhile(lambda row: row != first[0], rows))]
+
+    def photo_file(self, path: str) -> PhotoFile | None:
+        """What a photo's file was when it was scanned; None where that was not written down."""
+        row = None if self._photos is None else next(self._photos.rows_from(path), None)
+        return None if row is None else PhotoFile(**row)
 
 
-def _starts(file: BinaryIO, name: str) -> dict[str, int]:
-    """Where the first row of each value of a field begins."""
-    starts: dict[str, int] = {}
-    place = 0
-    for line in file:
-        starts.setdefault(json.loads(line)[name], place)
-        place += len(line)
-    return starts
+class _Rows:
+    """A file of rows, with the place where each value of a field is met first: 16 bytes for each of them.
+
+    A value is known by 64 bits of a hash with a key of its own, and looked at in its row.
+    """
+
+    def __init__(self, file: BinaryIO, name: str) -> None:
+        self._file, self._name, self._key = file, name, os.urandom(16)
+        values, starts, place = array("Q"), array("Q"), 0
+        for line in file:
+            values.append(self._hashed(json.loads(line)[name]))
+            starts.append(place)
+            place += len(line)
+        self._values, first = np.unique(np.frombuffer(values, np.uint64), return_index=True)
+        self._starts = np.frombuffer(starts, np.uint64)[first]
+
+    def rows_from(self, value: str) -> Iterator[dict[str, Any]]:
+        """The rows from the value's first one to the file's end; none where it has none."""
+        hashed = np.uint64(self._hashed(value))
+        place = int(np.searchsorted(self._values, hashed))
+        if place == len(self._values) or self._values[place] != hashed:
+            return
+        self._file.seek(int(self._starts[place]))
+        row = json.loads(self._file.readline())
+        if row[self._name] != value:
+            return
+        yield row
+        yield from map(json.loads, iter(self._file.readline, b""))
+
+    def _hashed(self, value: str) -> int:
+        return int.from_bytes(hashlib.blake2b(value.encode(), digest_size=8, key=self._key).digest(), "little")
 
 
 def _read_rows(path: Path) -> Iterator[dict[str, Any]]:

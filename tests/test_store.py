@@ -17,6 +17,7 @@ from pipeline.domain import (
     Measurement,
     PartName,
     PartReading,
+    PhotoFile,
     PhotoRequest,
     Problem,
     Reason,
@@ -64,6 +65,10 @@ PART = PartReading(
     (TextReading("code", "4821", 0.75, "photos/ä.jpg", PartName.TAB, BOX),),
 )
 PROBLEMS = [Problem("no such file", listing_id="L-2", photo="x.jpg"), Problem("broken", row=3, refused=True)]
+
+
+def part(photo: str, score: float) -> PartReading:
+    return PartReading(FoundPart(photo, PartName.RIVET, BOX, score))
 
 
 def rows(path: Path) -> list[dict]:
@@ -138,10 +143,11 @@ def test_problems_carry_their_sentence_and_where_it_was(tmp_path):
     assert (second["row"], second["refused"]) == (3, True)
 
 
-def test_a_run_with_nothing_in_it_still_leaves_its_four_files(tmp_path):
+def test_a_run_with_nothing_in_it_still_leaves_its_five_files(tmp_path):
     store.write_run(tmp_path, [], [], [])
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "parts.jsonl",
+        "photos.jsonl",
         "problems.jsonl",
         "queue.jsonl",
         "run.json",
@@ -159,7 +165,7 @@ def test_a_write_that_fails_leaves_the_earlier_file_whole_and_no_draft(tmp_path)
     with pytest.raises(ValueError, match="JSON compliant"):
         store.write_run(tmp_path, [FIRST, Assessment("L-3", float("nan"), 0.5)], [], [])
     assert store.read_queue(tmp_path) == [SECOND]
-    assert len(list(tmp_path.iterdir())) == 4
+    assert len(list(tmp_path.iterdir())) == 5
 
 
 def test_a_run_says_what_it_was_made_from(tmp_path):
@@ -201,3 +207,35 @@ def test_a_part_that_may_be_there_is_told_of_as_unsure(tmp_path):
     store.write_run(tmp_path, [], [doubtful, PART], [])
     assert [row.get("unsure") for row in rows(tmp_path / "parts.jsonl")] == [True, None]
     assert store.read_parts(tmp_path) == [doubtful, PART]
+
+
+def test_a_run_is_read_listing_by_listing_and_photo_by_photo(tmp_path):
+    parts = [part("a.jpg", 0.9), part("a.jpg", 0.8), part("b.jpg", 0.7), part("a.jpg", 0.9), part("a.jpg", 0.8)]
+    files = [PhotoFile("a.jpg", "ab" * 32, 640, 480), PhotoFile("b.jpg", problem="the file is empty (zero bytes)")]
+    with store.RunWriter(tmp_path) as run:
+        for one in (SECOND, FIRST):
+            run.add(one)
+        for one in parts:
+            run.add_part(one)
+        for file in files:
+            run.add_file(file)
+        run.finish([1, 0])
+    with store.RunReader(tmp_path) as run:
+        assert [run.assessment(one.listing_id) for one in (FIRST, SECOND)] == store.read_queue(tmp_path)
+        assert (run.has(FIRST.listing_id), run.has("L-none")) == (True, False)
+        assert [run.parts(photo) for photo in ("a.jpg", "b.jpg", "c.jpg")] == [parts[:2], parts[2:3], []]
+        assert [run.photo_file(path) for path in ("a.jpg", "b.jpg", "c.jpg")] == [*files, None]
+
+
+def test_two_listings_that_stand_together_and_show_the_same_photo_do_not_double_its_parts(tmp_path):
+    parts = [part("a.jpg", 0.9), part("a.jpg", 0.8)]
+    store.write_run(tmp_path, [SECOND], parts + parts, [])
+    with store.RunReader(tmp_path) as run:
+        assert run.parts("a.jpg") == parts
+
+
+def test_of_an_older_run_it_is_not_known_what_its_photo_files_were(tmp_path):
+    store.write_run(tmp_path, [SECOND], [], [])
+    (tmp_path / "photos.jsonl").unlink()
+    with store.RunReader(tmp_path) as run:
+        assert run.photo_file("a.jpg") is None

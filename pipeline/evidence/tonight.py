@@ -20,7 +20,7 @@ listings keep their order, and a sign never becomes evidence for genuine. What s
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -73,16 +73,15 @@ def doubts_tonight(
     """
     tables = {name: cue_table(name, evidence) for name, cue in CUES.items() if cue.source in _JUDGED}
     departs = {name: _departing(table, name, evidence) for name, table in tables.items()}
-    read: dict[str, list[bool]] = defaultdict(list)
+    seen, departing = Counter[str](), Counter[str]()
     for one in night:
         by_cue = readings_by_cue(one, sheets[one.listing.maker], evidence).by_cue
         for name in tables.keys() & by_cue.keys():
             likelihood = pooled(by_cue[name], tables[name].states, evidence)
             if likelihood is not None:
-                read[name].append(bool(departs[name][int(np.argmax(likelihood))]))
-    return {
-        name: _doubt(len(read[name]), sum(read[name]), table, departs[name], evidence) for name, table in tables.items()
-    }
+                seen[name] += 1
+                departing[name] += bool(departs[name][int(np.argmax(likelihood))])
+    return {name: _doubt(seen[name], departing[name], table, departs[name], evidence) for name, table in tables.items()}
 
 
 def believed(likelihood: Floats, table: CueTable, doubt: Doubt | None) -> Floats:

@@ -39,10 +39,12 @@ class NotFetchedError(Exception):
 class FarPhotos:
     """The addresses under which photos may be read, each ending in a slash; made by `photos_from`.
 
-    A photo named by a whole address must lie under one of them; any other name is looked up under the first.
+    A photo named by a whole address must lie under one of them; any other name is looked up under the first. `wait_in`
+    is a folder of this machine where a scan keeps what it fetched until that was looked at; None: it is fetched again.
     """
 
     prefixes: tuple[str, ...]
+    wait_in: Path | None = None
 
     def __str__(self) -> str:
         """The addresses with a space between them; they have none in them."""

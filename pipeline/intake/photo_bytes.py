@@ -5,12 +5,14 @@ from __future__ import annotations
 import stat
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import unquote
 
 from pipeline.domain import Problem
 from pipeline.intake.far_photos import LOCAL, NOT_NAMED, FarPhotos, NotFetchedError, fetch
+from pipeline.intake.fetched import let_go, let_wait, waiting
 
 MAX_FILE_BYTES = 200_000_000
 PhotosRoot = Path | FarPhotos
@@ -35,12 +37,22 @@ def read_bytes(root: PhotosRoot, path: str) -> bytes | Problem:
         prefix, rest = root.address_of(path)
         if prefix.startswith(LOCAL):
             return _read_inside(Path(prefix.removeprefix(LOCAL)), unquote(rest) if "://" in path else rest, path)
-        data = fetch(root, prefix, rest, MAX_FILE_BYTES)
+        data = waiting(root, prefix + rest)
+        if data is None:
+            data = fetch(root, prefix, rest, MAX_FILE_BYTES)
+            let_wait(root, prefix + rest, data)
     except NotFetchedError as err:
         return Problem(str(err), photo=path)
     except FileNotFoundError:
         return Problem("there is no such photo file", photo=path)
     return _size_problem(path, len(data)) or data
+
+
+def looked_at(root: PhotosRoot, path: str) -> None:
+    """A photo that was looked at, or will not be, needs to wait no longer."""
+    if isinstance(root, FarPhotos):
+        with suppress(NotFetchedError):
+            let_go(root, "".join(root.address_of(path)))
 
 
 def for_each(look_up: Callable[[PhotosRoot, str], _Found], root: PhotosRoot, paths: Sequence[str]) -> list[_Found]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from pipeline.domain import Photo, Problem
+from pipeline.domain import Photo, PhotoFile, Problem
 from pipeline.intake._headers import CutOffError, FileHeader, NotAPhotoError, parse_header
 from pipeline.intake.photo_bytes import PhotosRoot, read_bytes
 
@@ -64,21 +64,18 @@ def photo_header(root: PhotosRoot, path: str) -> FileHeader | Problem:
     return loaded if isinstance(loaded, Problem) else loaded[1]
 
 
-def header_and_sha256(root: PhotosRoot, path: str) -> tuple[FileHeader, str] | Problem:
-    """`photo_header` and `photo_sha256` of one reading."""
+def photo_file(root: PhotosRoot, path: str) -> PhotoFile:
+    """What a photo's file is, or the problem that `read_photo` would give without decoding it."""
     loaded = _load(root, path)
-    return loaded if isinstance(loaded, Problem) else (loaded[1], hashlib.sha256(loaded[0]).hexdigest())
+    if isinstance(loaded, Problem):
+        return PhotoFile(path, problem=loaded.reason)
+    data, header = loaded
+    return PhotoFile(path, hashlib.sha256(data).hexdigest(), *header.upright_wh)
 
 
 def file_sha256(path: Path) -> str:
     """The SHA-256 of a file in hex; "" where there is none."""
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-
-
-def photo_sha256(root: PhotosRoot, path: str) -> str | Problem:
-    """The SHA-256 of a photo's file in hex, or the problem that `read_photo` would give without decoding it."""
-    found = header_and_sha256(root, path)
-    return found if isinstance(found, Problem) else found[1]
 
 
 def _load(root: PhotosRoot, path: str) -> tuple[bytes, FileHeader] | Problem:

@@ -27,10 +27,10 @@ from pipeline.domain import (
     Listing,
     Measurement,
     PartReading,
-    Problem,
+    PhotoFile,
     ReuseMatch,
 )
-from pipeline.intake import PhotosRoot, for_each, header_and_sha256, root_as_text
+from pipeline.intake import PhotosRoot, for_each, photo_file, root_as_text
 from pipeline.records import tables
 from pipeline.records.adding import add_missing
 from pipeline.records.database import Store
@@ -109,7 +109,7 @@ def take_in_each(
             matches = [match for one in lot for match in one.assessment.reuse]
             tonight = {match for match in matches if run.has(match.other_listing_id)}
             paths = sorted({match.other_photo for match in tonight}.union(*(one.photos for one in some)))
-            files = dict(zip(paths, for_each(_look_up, photos_root, paths), strict=True))
+            files = _files(run, photos_root, paths)
             new += records.write(_take, run_id, files, lot, tonight)
             known += len(some)
     records.write(_end, run_id, house or House())
@@ -155,7 +155,14 @@ class _Taken:
     parts: Mapping[str, Sequence[PartReading]]
 
 
-_Files = Mapping[str, tables.Photo | Problem]
+_Files = Mapping[str, PhotoFile]
+
+
+def _files(run: store.RunReader, photos_root: PhotosRoot, paths: Sequence[str]) -> _Files:
+    """What the photos' files are, by path; of older runs, which did not write that down, as they are now."""
+    known = {path: file for path in paths if (file := run.photo_file(path)) is not None}
+    others = [path for path in paths if path not in known]
+    return known | dict(zip(others, for_each(photo_file, photos_root, others), strict=True))
 
 
 def _take(session: Session, run_id: int, files: _Files, lot: Sequence[_Taken], tonight: Collection[ReuseMatch]) -> int:
@@ -202,10 +209,11 @@ class _Taking:
 
     def _take_photos(self, lot: Sequence[tuple[tables.Listing, _Taken]]) -> None:
         before = self._forget_photos([row.id for row, _ in lot])
-        photos = {path: file for path, file in self.files.items() if isinstance(file, tables.Photo)}
-        self.hashes.update({path: photo.sha256 for path, photo in photos.items()})
+        self.hashes.update({path: file.sha256 for path, file in self.files.items() if file.sha256})
         add_missing(self.session, tables.Photo, [
-            {"sha256": photo.sha256, "width": photo.width, "height": photo.height} for photo in photos.values()
+            {"sha256": file.sha256, "width": file.width, "height": file.height}
+            for file in self.files.values()
+            if file.sha256
         ])  # fmt: skip
         for row, one in lot:
             shown = {self.hashes[path] for path in one.listing.photos if path in self.hashes}
@@ -218,7 +226,7 @@ class _Taking:
                     run_id=self.run_id,
                     path=path,
                     sha256=self.hashes.get(path),
-                    problem=file.reason if isinstance(file := self.files[path], Problem) else None,
+                    problem=self.files[path].problem,
                 )
                 for position, path in enumerate(one.listing.photos)
             )
@@ -345,15 +353,6 @@ def _fill(row: tables.Listing, one: Assessment, listing: Listing) -> None:
     row.probability, row.log10_lr = one.probability, one.log10_lr
     price = listing.price_eur
     row.expected_loss = one.probability * price if price is not None and math.isfinite(price) else 0.0
-
-
-def _look_up(root: PhotosRoot, path: str) -> tables.Photo | Problem:
-    found = header_and_sha256(root, path)
-    if isinstance(found, Problem):
-        return found
-    header, sha256 = found
-    width, height = header.upright_wh
-    return tables.Photo(sha256=sha256, width=width, height=height)
 
 
 def _box(box: Box | None) -> list[float] | None:

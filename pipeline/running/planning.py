@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.config import ReferenceSheet
-from pipeline.domain import Problem
-from pipeline.intake import PhotosRoot, for_each, photo_sha256
+from pipeline.intake import PhotosRoot, for_each, photo_file
 from pipeline.records.looks import LookKey, known_looks
 from pipeline.records.patience import PatientStore
 from pipeline.running.telling import REPORT
@@ -61,8 +60,8 @@ def plan_night(
         spool.fill(listings, sheets, wanted, lambda problem: None)
         done = 0
         for entry in spool.read_listings():
-            found = for_each(photo_sha256, photos_root, entry.listing.photos)
-            keys = {LookKey(one, judges[entry.listing.maker]) for one in found if not isinstance(one, Problem)} - new
+            found = for_each(photo_file, photos_root, entry.listing.photos)
+            keys = {LookKey(one.sha256, judges[entry.listing.maker]) for one in found if one.sha256} - new
             new |= keys - (records.read(known_looks, keys) if records else set())
             done += len(found)
             on_progress(done, spool.photos)

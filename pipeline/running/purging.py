@@ -70,11 +70,11 @@ def _runs_in(folder: Path) -> list[Path]:
 
 
 def _strip(run: Path, before: datetime) -> int:
-    """Take the pictures and the print read off a run that was made before the moment; how many pictures."""
+    """Take pictures, print and photos' hashes off a run that was made before the moment; how many pictures."""
     if datetime.fromtimestamp((run / store.QUEUE).stat().st_mtime, UTC) >= before:
         return 0
     removed = 0
-    for name in (*_PICTURES, store.PARTS):
+    for name in (*_PICTURES, store.PARTS, store.PHOTOS):
         if (run / name).exists():
             (run / name).unlink()
             removed += name in _PICTURES

@@ -1,15 +1,14 @@
-"""How a run tells what it does: lines for a person, or JSON for a log; a report; figures for Prometheus."""
+"""How a run tells what it did: a report, and figures for Prometheus."""
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime, timedelta
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from prometheus_client import CollectorRegistry, Gauge, write_to_textfile
 
@@ -18,44 +17,6 @@ from pipeline.running.nightly import NightOutcome
 from pipeline.scan import Counts
 
 REPORT, PICTURE = "report.json", "report.png"
-_STEPS = 20  # lines of progress in all
-
-
-@dataclass(frozen=True, slots=True)
-class JsonLog:
-    """Writes what happens as JSON, one object a line: `at` (UTC), `event`, and what belongs to it."""
-
-    file: TextIO
-    now: Callable[[], datetime] = lambda: datetime.now(UTC)
-
-    def write(self, event: str, **what: object) -> None:
-        """One line."""
-        line = {"at": self.now().isoformat(timespec="milliseconds"), "event": event, **what}
-        print(json.dumps(line, ensure_ascii=False), file=self.file, flush=True)
-
-    def say(self, line: str) -> None:
-        """What a person would have been told."""
-        self.write("notice", line=line)
-
-    @contextmanager
-    def progress(self) -> Iterator[Callable[[int, int], None]]:
-        """A function to call with (done, in all); some twenty lines come of it, with the seconds that are left."""
-        began, shown = self.now(), -1
-
-        def show(done: int, total: int) -> None:
-            nonlocal shown
-            step = done * _STEPS // max(total, 1)
-            if step > shown:
-                shown = step
-                left = seconds_left(done, total, self.now() - began)
-                self.write("progress", done=done, total=total, seconds_left=left)
-
-        yield show
-
-
-def seconds_left(done: int, total: int, so_far: timedelta) -> int | None:
-    """How long the rest takes at the pace so far; None before there is one."""
-    return round(so_far.total_seconds() / done * (total - done)) if done and so_far >= timedelta() else None
 
 
 def write_report(

@@ -12,7 +12,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,7 +21,7 @@ from pipeline.classify.genuine_memory import load_memory
 from pipeline.config import EvidenceConfig
 from pipeline.domain import ListingReadings, PartReading, Problem
 from pipeline.evidence import assess, doubts_tonight
-from pipeline.intake import CHANGED, for_each, photo_sha256
+from pipeline.intake import CHANGED, FarPhotos, for_each, looked_at, photo_file, waiting_room
 from pipeline.model_files import DetectorCard, PartsCard, read_card
 from pipeline.one_processor import use_one_processor
 from pipeline.ranking import place_in_queue
@@ -42,11 +42,12 @@ from pipeline.scan.judge import judges_of
 from pipeline.scan.looking import PhotoJob, Seen
 from pipeline.scan.night import notices_of, readings_of
 from pipeline.scan.reuse import search_for_reuse
-from pipeline.scan.spool import PhotoFile, Spool, Spooled, Wanted
+from pipeline.scan.spool import Spool, Spooled, Wanted
 from pipeline.scan.workers import TRIES, Outcome, SetAside
 from pipeline.store import RunAbout, RunWriter
 
 OnProgress = Callable[[int, int], None]
+_InHand = dict[int, tuple[LookKey, str]]  # look and photo by the number of the job; gone once what was seen is written
 _LISTINGS_AT_ONCE = 64
 _KEEP_AFTER_S = 1.0  # outcomes are written this often, or when there are many; what is lost on a kill is done again
 _KEEP_AFTER = 200
@@ -164,7 +165,7 @@ class _Scanning:
             counts.set_aside = 0  # the stage before met them, too
             with self._timed("weighing"):
                 places: list[tuple[float, float, str]] = []
-                for one in self._readings(spool.read_searched()):
+                for one in self._readings(_noted(spool.read_searched(), run)):
                     assessment = assess(one, self._sheets[one.listing.maker], self._means.evidence, tonight)
                     places.append(place_in_queue(assessment))
                     run.add(assessment)
@@ -185,19 +186,22 @@ class _Scanning:
         """Every photo that its judge has not looked at, as workers come free."""
         if self._night.tries_again:
             self._means.records.write(forget_set_aside, self._judges.values())
-        in_hand: dict[int, LookKey] = {}  # by the number of the job; gone once what was seen is written
+        in_hand: _InHand = {}
         settled: dict[int, Look | None] = {}
-        written_s = time.monotonic()
-        for number, outcome in self._means.pool.look_at_all(self._jobs(spool, in_hand)):
-            settled[number] = self._as_look(in_hand[number], outcome)
-            self._counts.looked_at += 1
-            self._tell_progress()
-            if len(settled) >= _KEEP_AFTER or time.monotonic() - written_s > _KEEP_AFTER_S:
-                self._keep(settled, in_hand)
-                written_s = time.monotonic()
+        written_s, root = time.monotonic(), self._means.pool.photos_root
+        with waiting_room(root) if isinstance(root, FarPhotos) else nullcontext():
+            for number, outcome in self._means.pool.look_at_all(self._jobs(spool, in_hand)):
+                key, path = in_hand[number]
+                settled[number] = self._as_look(key, outcome)
+                looked_at(root, path)
+                self._counts.looked_at += 1
+                self._tell_progress()
+                if len(settled) >= _KEEP_AFTER or time.monotonic() - written_s > _KEEP_AFTER_S:
+                    self._keep(settled, in_hand)
+                    written_s = time.monotonic()
         self._keep(settled, in_hand)
 
-    def _jobs(self, spool: Spool, in_hand: dict[int, LookKey]) -> Iterator[PhotoJob]:
+    def _jobs(self, spool: Spool, in_hand: _InHand) -> Iterator[PhotoJob]:
         """What is to be looked at, a few listings ahead of the workers; each is noted in `in_hand` by its number."""
         numbers = itertools.count()
         for entries in _some_at_once(spool.hashed(self._with_files(spool.read_listings()))):
@@ -209,23 +213,25 @@ class _Scanning:
                         wanted.setdefault(self._key(entry, file.sha256), job)
             self._note_showings(entries)
             new = wanted.keys() - self._means.records.read(known_looks, wanted.keys())
-            new -= set(in_hand.values())
+            new -= {key for key, _ in in_hand.values()}
+            for path in {file.path for entry in entries for file in entry.photos} - {wanted[key].path for key in new}:
+                looked_at(self._means.pool.photos_root, path)
             photos = sum(len(entry.photos) for entry in entries)
             self._counts.unreadable += sum(file.sha256 is None for entry in entries for file in entry.photos)
             self._counts.not_to_do += photos - len(new)
             self._tell_progress()
             for key, job in wanted.items():
                 if key in new:
-                    in_hand[next(numbers)] = key
+                    in_hand[next(numbers)] = key, job.path
                     yield job
 
     def _with_files(self, entries: Iterable[Spooled]) -> Iterator[Spooled]:
         """The listings with what their photo files are."""
         for some in _some_at_once(entries):
             paths = [path for entry in some for path in entry.listing.photos]
-            found = iter(for_each(photo_sha256, self._means.pool.photos_root, paths))
+            found = iter(for_each(photo_file, self._means.pool.photos_root, paths))
             for entry in some:
-                yield replace(entry, photos=tuple(_file_of(path, next(found)) for path in entry.listing.photos))
+                yield replace(entry, photos=tuple(itertools.islice(found, len(entry.listing.photos))))
 
     def _note_showings(self, entries: Collection[Spooled]) -> None:
         now = self._means.now()
@@ -246,7 +252,7 @@ class _Scanning:
             return None
         return Look(key, problem=outcome.reason, tries=TRIES if isinstance(outcome, SetAside) else 1)
 
-    def _keep(self, settled: dict[int, Look | None], in_hand: dict[int, LookKey]) -> None:
+    def _keep(self, settled: dict[int, Look | None], in_hand: _InHand) -> None:
         """Write what was seen, and empty `settled`."""
         looks = [look for look in settled.values() if look is not None]
         now = self._means.now()
@@ -284,8 +290,12 @@ class _Scanning:
         self._on_progress(self._counts.not_to_do + self._counts.looked_at, self._counts.photos)
 
 
-def _file_of(path: str, found: str | Problem) -> PhotoFile:
-    return PhotoFile(path, problem=found.reason) if isinstance(found, Problem) else PhotoFile(path, found)
+def _noted(entries: Iterable[Spooled], run: RunWriter) -> Iterator[Spooled]:
+    """Pass entries on and write down what their photo files are, so that nobody has to read these again."""
+    for entry in entries:
+        for file in entry.photos:
+            run.add_file(file)
+        yield entry
 
 
 def _some_at_once(entries: Iterable[Spooled]) -> Iterator[list[Spooled]]:

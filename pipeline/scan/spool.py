@@ -17,18 +17,9 @@ from typing import Self
 from pydantic import TypeAdapter
 
 from pipeline.config import ReferenceSheet
-from pipeline.domain import CueReading, Listing, Problem, ReuseMatch
+from pipeline.domain import CueReading, Listing, PhotoFile, Problem, ReuseMatch
 from pipeline.intake import each_listing, sheet_problem
 from pipeline.scan.moments import moment_of
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoFile:
-    """A photo of a listing: the SHA-256 of its file, or why it can't be read."""
-
-    path: str
-    sha256: str | None = None
-    problem: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

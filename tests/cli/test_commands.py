@@ -242,12 +242,21 @@ def test_a_purge_of_a_store_that_is_not_there_says_so_and_makes_none(tmp_path, c
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capsys):
+def test_a_log_of_json_is_all_that_is_said(tmp_path, seen, capfd):
     assert run("scan", a_night(tmp_path, a_row()), "--out", tmp_path / "out", "--log", "json") == 1
-    out, err = capsys.readouterr()
-    events = [json.loads(line)["event"] for line in err.splitlines()]
-    assert (out, events) == ("", ["progress", "notice", "done"])
+    out, err = capfd.readouterr()
+    lines = [json.loads(line) for line in err.splitlines()]
+    assert (out, [line["event"] for line in lines]) == ("", ["progress", "notice", "done"])
+    assert lines[-1]["status"] == 1
     assert json.loads((tmp_path / "out/report.json").read_text())["listings"] == 1
+
+
+def test_a_log_of_json_says_why_nothing_could_be_done(tmp_path, seen, capfd):
+    assert run("scan", tmp_path / "gone.jsonl", "--out", tmp_path / "out", "--log", "json") == 2
+    out, err = capfd.readouterr()
+    (line,) = map(json.loads, err.splitlines())
+    assert (out, line["event"], line["status"]) == ("", "failed", 2)
+    assert "gone.jsonl" in line["why"]
 
 
 @pytest.mark.parametrize("stranger", ["my_thesis.txt", "photos.zip"])

@@ -11,6 +11,7 @@ import hashlib
 import threading
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import ClassVar
@@ -18,7 +19,17 @@ from typing import ClassVar
 import pytest
 
 from pipeline.domain import Photo, Problem
-from pipeline.intake import FarPhotos, NothingToDo, photo_sha256, photos_from, read_photo, root_as_text, root_from_text
+from pipeline.intake import (
+    FarPhotos,
+    NothingToDo,
+    looked_at,
+    photo_file,
+    photos_from,
+    read_photo,
+    root_as_text,
+    root_from_text,
+    waiting_room,
+)
 from pipeline.intake import far_photos as far_photos_module
 from pipeline.intake import photo_bytes as photo_bytes_module
 from tests.scan.nights import a_photo
@@ -103,7 +114,7 @@ def reason_of(photos: FarPhotos, name: str) -> str:
 def test_a_photo_under_the_address_is_read_whole(photos, server, name):
     name = name.format(server)
     assert isinstance(read_photo(photos, name), Photo)
-    assert photo_sha256(photos, name) == hashlib.sha256(Places.picture).hexdigest()
+    assert photo_file(photos, name).sha256 == hashlib.sha256(Places.picture).hexdigest()
 
 
 @pytest.mark.parametrize(
@@ -234,8 +245,8 @@ def test_photos_in_a_bucket_are_read_from_under_the_prefix_only(tmp_path, monkey
         }.items():
             bucket.put_object(Bucket="night", Key=key, Body=body)
         photos = photos_from(["s3://night/photos"])
-        assert photo_sha256(photos, "a b.png") == hashlib.sha256(data).hexdigest()
-        assert photo_sha256(photos, "s3://night/photos/a b.png") == hashlib.sha256(data).hexdigest()
+        assert photo_file(photos, "a b.png").sha256 == hashlib.sha256(data).hexdigest()
+        assert photo_file(photos, "s3://night/photos/a b.png").sha256 == hashlib.sha256(data).hexdigest()
         assert "under none of those" in reason_of(photos, "s3://night/private/a.png")
         assert "leads out" in reason_of(photos, "s3://night/photos/../private/a.png")
         assert "no such photo file" in reason_of(photos, "gone.png")
@@ -248,11 +259,38 @@ def test_photos_in_a_bucket_are_read_from_under_the_prefix_only(tmp_path, monkey
 
 def test_of_many_photos_each_answer_stands_in_its_place(photos):
     names = ["a.png", "gone.png", "a.png", "../x.png"]
-    found = photo_bytes_module.for_each(photo_sha256, photos, names)
-    assert [isinstance(one, str) for one in found] == [True, False, True, False]
-    assert [one.photo for one in found if isinstance(one, Problem)] == ["gone.png", "../x.png"]
+    found = photo_bytes_module.for_each(photo_file, photos, names)
+    assert [one.path for one in found] == names
+    assert [one.sha256 is not None for one in found] == [True, False, True, False]
+    assert [one.problem is not None for one in found] == [False, True, False, True]
 
 
 def test_the_listings_folder_is_read_as_before(tmp_path):
     a_photo(tmp_path / "a.png", 5)
-    assert photo_bytes_module.for_each(photo_sha256, Path(tmp_path), ["a.png"]) == [photo_sha256(tmp_path, "a.png")]
+    assert photo_bytes_module.for_each(photo_file, Path(tmp_path), ["a.png"]) == [photo_file(tmp_path, "a.png")]
+
+
+def test_a_file_that_waits_is_asked_for_once_until_it_was_looked_at(photos, tmp_path):
+    photos = replace(photos, wait_in=tmp_path / "waits")
+    photos.wait_in.mkdir()
+    (photos.wait_in / "of a scan that was killed").touch()
+    with waiting_room(photos):
+        assert list(photos.wait_in.iterdir()) == []
+        sha256 = photo_file(photos, "a.png").sha256
+        assert isinstance(read_photo(photos, "a.png", sha256), Photo)
+        assert Places.asked["/photos/a.png"] == 1
+        looked_at(photos, "a.png")
+        assert list(photos.wait_in.iterdir()) == []
+        read_photo(photos, "a.png")
+        assert Places.asked["/photos/a.png"] == 2
+    assert not photos.wait_in.exists()
+
+
+@pytest.mark.parametrize("most_bytes", [0, 30_000_000])
+def test_without_room_or_too_large_a_file_does_not_wait_and_is_fetched_again(photos, tmp_path, monkeypatch, most_bytes):
+    monkeypatch.setattr("pipeline.intake.fetched._MOST_BYTES", most_bytes)
+    photos = replace(photos, wait_in=tmp_path if most_bytes == 0 else tmp_path / "gone")
+    for _ in range(2):
+        assert isinstance(read_photo(photos, "a.png"), Photo)
+    assert Places.asked["/photos/a.png"] == 2
+    assert list(tmp_path.iterdir()) == []

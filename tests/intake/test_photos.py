@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from pipeline.domain import Photo, Problem
-from pipeline.intake import CHANGED, photo_header, photo_sha256, read_photo
+from pipeline.intake import CHANGED, photo_file, photo_header, read_photo
 from pipeline.intake import photos as photos_module
 from pipeline.intake._headers import FileHeader
 
@@ -209,7 +209,7 @@ def test_where_a_photo_was_taken_has_no_place_in_what_is_kept():
 
 def test_a_file_that_was_changed_since_it_was_looked_up_is_not_taken_for_the_earlier_one(tmp_path):
     (tmp_path / "photo").write_bytes(encoded(a_picture(), "JPEG"))
-    before = photo_sha256(tmp_path, "photo")
+    before = photo_file(tmp_path, "photo").sha256
     assert isinstance(read_photo(tmp_path, "photo", before), Photo)
     (tmp_path / "photo").write_bytes(encoded(a_picture(80, 60), "JPEG"))
     assert read_photo(tmp_path, "photo", before) == Problem(CHANGED, photo="photo")

@@ -63,3 +63,5 @@ def test_the_container_file_copies_what_is_there():
     copied = [word for line in re.findall(r"^COPY (.*)$", text, re.M) for word in line.split()[:-1]]
     assert copied
     assert all((ROOT / name).exists() for name in copied)
+    let_in = {line[1:] for line in (ROOT / ".dockerignore").read_text().splitlines() if line.startswith("!")}
+    assert let_in == set(copied)  # nothing else reaches the builder, such as a virtual environment of some GB

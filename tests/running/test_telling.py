@@ -1,10 +1,9 @@
-"""What a run says of itself: JSON lines, a report, figures for Prometheus, and what it would do."""
+"""What a run says of itself: a report, figures for Prometheus, and what it would do."""
 
 from __future__ import annotations
 
-import io
 import json
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import cv2
@@ -16,26 +15,9 @@ from pipeline.fitting_night import CueCounts, FittingNight, write_fitting_night
 from pipeline.fitting_night import Night as FitNight
 from pipeline.records.database import Store
 from pipeline.records.patience import PatientStore
-from pipeline.running import JsonLog, NightOutcome, Plan, drift_of, plan_night, write_metrics, write_report
+from pipeline.running import NightOutcome, Plan, drift_of, plan_night, write_metrics, write_report
 from pipeline.scan import Wanted
 from tests.scan.nights import NOW, SHEETS, a_night, here_pool, scan
-
-
-def test_a_log_of_json_has_a_moment_and_an_event_in_every_line_and_says_how_long_it_still_takes():
-    file = io.StringIO()
-    moments = (NOW + timedelta(seconds=n) for n in range(1000))
-    log = JsonLog(file, lambda: next(moments))
-    with log.progress() as on_progress:
-        for done in range(101):
-            on_progress(done, 100)
-    log.say("no memory of genuine parts")
-    lines = [json.loads(line) for line in file.getvalue().splitlines()]
-    assert all(datetime.fromisoformat(line["at"]).tzinfo for line in lines)
-    assert [line["event"] for line in lines] == ["progress"] * 21 + ["notice"]
-    assert (lines[0]["seconds_left"], lines[20]["seconds_left"]) == (None, 0)
-    assert lines[10]["done"] == 50
-    # The clock goes on by a second whenever it is asked: at the beginning, and twice in each line before the 11th.
-    assert lines[10]["seconds_left"] == 21
 
 
 def test_the_report_and_the_figures_tell_what_came_in_and_what_was_done_with_it(tmp_path):

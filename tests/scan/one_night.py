@@ -1,7 +1,8 @@
 """One night in a process of its own, to be killed: `python -m tests.scan.one_night LISTINGS OUT URL [LIMIT_BYTES]`.
 
 With `--ray ADDRESS` a cluster looks at the photos, with `--photos-from URL` they lie there, with `--hurry FILE` looking
-is slow until there is such a file. Status 0 where it came to its end, 2 where it told in one line why it could not.
+is slow until there is such a file, with `--json` all that is said is JSON. Status 0 where it came to its end, 2 where
+it told in one line why it could not.
 """
 
 from __future__ import annotations
@@ -9,11 +10,12 @@ from __future__ import annotations
 import argparse
 import resource
 import sys
+from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
 
 from pipeline.intake import NothingToDo, photos_from
-from pipeline.running import NightOrder, run_night
+from pipeline.running import NightOrder, json_log, run_night
 from pipeline.running import nightly as nightly_module
 from pipeline.scan import OnRay
 from pipeline.scan.batch import Night, scan_with
@@ -35,7 +37,13 @@ def main() -> int:
     parser.add_argument("--photos-from")
     parser.add_argument("--hurry", type=Path)
     parser.add_argument("--models", type=Path, default=Path("models"))
+    parser.add_argument("--json", action="store_true")
     asked = parser.parse_args()
+    with json_log() if asked.json else nullcontext():
+        return scan(asked)
+
+
+def scan(asked: argparse.Namespace) -> int:
     if asked.most_bytes is not None:  # what is larger cannot be written, as on a full disk
         resource.setrlimit(resource.RLIMIT_FSIZE, (asked.most_bytes, resource.getrlimit(resource.RLIMIT_FSIZE)[1]))
     nightly_module.scan_night = scan_with  # no networks are looked for

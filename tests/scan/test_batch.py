@@ -127,7 +127,9 @@ def test_the_rows_are_those_of_a_scan_in_memory(tmp_path, url, monkeypatch):
         [*problems, *result.problems],
         store.RunAbout("listings.jsonl", "m", "r"),
     )
-    assert files_of(tmp_path / "out") == files_of(tmp_path / "memory")
+    through_store, in_memory = files_of(tmp_path / "out"), files_of(tmp_path / "memory")
+    assert through_store.pop("photos.jsonl") != in_memory.pop("photos.jsonl") == b""  # only a store needs these
+    assert through_store == in_memory
 
 
 def test_a_clock_that_is_set_back_changes_nothing(tmp_path, url):

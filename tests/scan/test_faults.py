@@ -44,13 +44,22 @@ def ended(process: subprocess.Popen[str], limit_s: float = 120) -> tuple[int, st
 
 def rows_of(url: str) -> dict[str, list[tuple]]:
     """What the store holds of a run, without numbers and moments, which may differ."""
+    of_listing = "JOIN assessments a ON a.id = x.assessment_id JOIN listings l ON l.id = a.listing_id"
     asked = {
         "listings": "SELECT listing_id, state, probability, log10_lr FROM listings",
         "assessments": "SELECT l.listing_id, a.probability FROM assessments a JOIN listings l ON l.id = a.listing_id",
+        "photos": "SELECT sha256, width, height FROM photos",
+        "shown": "SELECT l.listing_id, x.position, x.path, x.sha256, x.problem"
+        " FROM listing_photos x JOIN listings l ON l.id = x.listing_id",
+        "reasons": "SELECT l.listing_id, x.position, x.cue, x.state, x.probability, x.log10_lr, x.sentence, x.photo"
+        f" FROM reasons x {of_listing}",
+        "unseen": f"SELECT l.listing_id, x.cue FROM unseen x {of_listing}",
         "parts": "SELECT photo, part, score FROM parts",
-        "looks": "SELECT sha256, judge, problem, tries FROM looks",
-        "showings": "SELECT sha256, listing_id FROM showings",
-        "fingerprints": "SELECT sha256 FROM fingerprints",
+        "cues": "SELECT p.photo, p.part, x.cue, CAST(x.likelihood AS TEXT) FROM part_cues x"
+        " JOIN parts p ON p.id = x.part_id",
+        "looks": "SELECT sha256, judge, seen, problem, tries FROM looks",
+        "showings": "SELECT sha256, listing_id, seller_id, path FROM showings",
+        "fingerprints": "SELECT sha256, data FROM fingerprints",
         "runs": "SELECT fingerprint, is_whole FROM runs",
     }
     records = Store(url)
@@ -73,7 +82,9 @@ def undisturbed(night) -> tuple[float, dict[str, bytes], dict[str, list[tuple]]]
     url = f"sqlite:///{night.parent / 'undisturbed.db'}"
     start = time.monotonic()
     assert ended(started(night, night.parent / "undisturbed", url)) == (0, "")
-    return time.monotonic() - start, files_of(night.parent / "undisturbed"), rows_of(url)
+    took_s, rows = time.monotonic() - start, rows_of(url)
+    assert all(rows.values())  # an empty table would be compared with nothing
+    return took_s, files_of(night.parent / "undisturbed"), rows
 
 
 @pytest.mark.slow

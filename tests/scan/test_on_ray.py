@@ -5,6 +5,7 @@ No published numbers stand behind these: the check is the local engine's own res
 
 from __future__ import annotations
 
+import json
 import socket
 import subprocess
 import sys
@@ -67,6 +68,7 @@ def test_a_cluster_that_loses_one_of_its_two_machines_half_way_ends_with_the_row
     here, there = f"sqlite:///{tmp_path / 'here.db'}", f"sqlite:///{tmp_path / 'there.db'}"
     assert ended(started(night, tmp_path / "here", here)) == (0, "")
     words = (str(night), str(tmp_path / "there"), there, "--window", str(WINDOW), "--hurry", str(tmp_path / "hurry"))
+    words += ("--json",)
     with (
         cluster.serving(night.parent) as photos,
         on_cluster(cluster, *words, "--photos-from", photos) as process,
@@ -76,7 +78,8 @@ def test_a_cluster_that_loses_one_of_its_two_machines_half_way_ends_with_the_row
         seen = looks_in(tmp_path / "there.db")
         (tmp_path / "hurry").touch()
         status, err = ended(process, limit_s=300)
-    assert (status, told(err)) == (0, [])
+    others = "\n".join(json.loads(line)["line"] for line in err.splitlines())  # all that Ray says came as JSON
+    assert (status, told(others)) == (0, [])
     assert PHOTOS // 6 < seen < PHOTOS - 20
     assert files_of(tmp_path / "there") == files_of(tmp_path / "here")
     assert rows_of(there) == rows_of(here)
