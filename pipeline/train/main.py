@@ -18,6 +18,7 @@ import mlflow
 import numpy as np
 import yaml
 from numpy.typing import NDArray
+from torch import nn
 
 from pipeline.classify.heads import HEADS
 from pipeline.config import ReferenceSheet
@@ -119,6 +120,8 @@ def _check_start(options: TrainOptions) -> None:
     if options.start_from is None:
         if options.keeps_detector:
             raise ValueError("there is no detector to keep: name the weights to go on from")
+        if options.averages_with_start:
+            raise ValueError("there are no weights to average with: name the weights to go on from")
         return
     for name in ("detector", "parts"):
         path = options.start_from / f"{name}.safetensors"
@@ -155,10 +158,7 @@ def _fit(work: Path, out: Path, options: TrainOptions, cut: FolderSamples, progr
     with progress("fitting the part network") as tell:
         parts = fit_parts(parts, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
         tell(100, 100)
-    if options.averages_with_start and options.start_from is not None:
-        average_with(parts, options.start_from / "parts.safetensors")
-    save_weights(parts, out / "parts.safetensors")
-    export_parts(out / "parts.safetensors", out)
+    _save_and_export(parts, out / "parts.safetensors", options, export_parts)
     if not options.keeps_back:
         return {}
     predictions = predict(parts, work / "check")
@@ -175,10 +175,17 @@ def _fit_detector(
     with progress("fitting the detector") as tell:
         fitted = fit_detector(detector, work / "fit", schedule, _logged(journal, tell), seed=options.seed)
         tell(100, 100)
+    _save_and_export(fitted, out / "detector.safetensors", options, export_detector)
+
+
+def _save_and_export(
+    network: nn.Module, weights: Path, options: TrainOptions, export: Callable[[Path, Path], None]
+) -> None:
+    """Averaged with the weights of that name that training went on from, if that is wanted; saved, then exported."""
     if options.averages_with_start and options.start_from is not None:
-        average_with(fitted, options.start_from / "detector.safetensors")
-    save_weights(fitted, out / "detector.safetensors")
-    export_detector(out / "detector.safetensors", out)
+        average_with(network, options.start_from / weights.name)
+    save_weights(network, weights)
+    export(weights, weights.parent)
 
 
 def _keep_what_was_fitted(start: Path, out: Path) -> None:
