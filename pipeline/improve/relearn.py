@@ -27,7 +27,7 @@ from pipeline.improve.bundle import (
 )
 from pipeline.improve.crops import Crop, Features, OnProgress, Progress, crops_of
 from pipeline.improve.dataset import Dataset, Side, frozen_sets, refuse_frozen
-from pipeline.improve.run_record import Chances, chances_by_head, git_commit, log_pictures
+from pipeline.improve.run_record import log_pictures
 from pipeline.improve.shelf import CANDIDATE, OnShelf, Shelf
 from pipeline.improve.told_apart import with_measured
 from pipeline.improve.train_heads import LabelledTokens, figures, ready, told, work_folder
@@ -36,7 +36,9 @@ from pipeline.intake import check_against_sheets
 from pipeline.model_files import PartsCard, models_id, read_card, read_fitted, sha256_of
 from pipeline.scan import Pool, look_at_listings
 from pipeline.train.fit_evidence import update_card
+from pipeline.train.head_pictures import Chances, chances_by_head
 from pipeline.train.networks import PartNetwork
+from pipeline.train.where_it_ran import git_commit
 
 
 @dataclass(frozen=True, slots=True)

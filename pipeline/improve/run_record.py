@@ -1,53 +1,25 @@
-"""What mlflow keeps of a training: settings, data, code, machine, curves, and pictures of how good the heads are."""
+"""What mlflow keeps of heads learned anew: curves, pictures of how good they are, mistakes, and where it ran."""
 
 from __future__ import annotations
 
-import platform
-import subprocess
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
-from importlib import metadata
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import mlflow
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
-from pipeline.chart_colours import BLUE, GREY, INK, ORANGE
-from pipeline.classify.heads import HEADS, Head, head_slices
+from pipeline.chart_colours import BLUE, GREY, ORANGE
+from pipeline.classify.heads import HEADS
 from pipeline.domain import CAUTION
-from pipeline.evaluate.metrics import average_precision, precision_recall, reliability_equal_count
 from pipeline.improve.crop_sheet import Tile, draw_sheet
 from pipeline.improve.crops import Crop
+from pipeline.train.head_pictures import Chances, draw_heads
+from pipeline.train.where_it_ran import environment
 
-Floats = NDArray[np.float64]
-Chances = tuple[NDArray[np.int64], NDArray[np.int64], Floats]  # of a head: crops' places, true answers, chances given
-_HERE = Path(__file__).resolve().parent
-_COLUMNS = 5
 _MOST_MISTAKES = 30
-
-
-def git_commit() -> str:
-    """The code's commit, with a plus sign where files differ from it; "" outside a git checkout."""
-    try:
-        commit = _git("rev-parse", "HEAD")
-        return f"{commit}+" if _git("status", "--porcelain", "--untracked-files=no") else commit
-    except (OSError, subprocess.CalledProcessError):
-        return ""
-
-
-def _git(*words: str) -> str:
-    done = subprocess.run(["git", *words], cwd=_HERE, capture_output=True, text=True, check=True)
-    return done.stdout.strip()
-
-
-def environment() -> str:
-    """The machine, Python and every installed package, a line each."""
-    packages = sorted(f"{one.metadata['Name']}=={one.version}" for one in metadata.distributions())
-    return "\n".join([f"# {platform.platform()}, Python {platform.python_version()}", *packages]) + "\n"
 
 
 def log_pictures(
@@ -64,30 +36,11 @@ def log_pictures(
     """
     with tempfile.TemporaryDirectory() as name:
         out = Path(name)
-        _one(out / "curves.png", lambda axes: _draw_curves(axes, curves))
-        if chances:
-            _grid(out / "confusion.png", chances, _draw_confusion, "Rows: what is true. Columns: what was said.")
-            words = "Across: the chance of a departure that was given. Up: the share that departed. In brackets: crops."
-            _grid(out / "reliability.png", chances, _draw_reliability, words)
-            words = "Across: recall of departures. Up: precision."
-            _grid(out / "precision_recall.png", chances, _draw_precision_recall, words)
+        _draw_curves(out / "curves.png", curves)
+        draw_heads(chances, out)
         draw_sheet(_mistakes(crops, chances), "Answers that were wrong, the surest first", out / "mistakes.png")
         mlflow.log_artifacts(name, "pictures")
     mlflow.log_text(environment(), "environment.txt")
-
-
-def chances_by_head(
-    logits: NDArray[np.float32], answers: NDArray[np.int64], temperature: Mapping[str, float]
-) -> dict[str, Chances]:
-    """What the heads say of the crops that have a label, as `log_pictures` wants it."""
-    found = {}
-    for number, (name, where) in enumerate(head_slices().items()):
-        places = np.flatnonzero(answers[:, number] >= 0)
-        if len(places):
-            wide = logits[places][:, where].astype(np.float64) / temperature[name]
-            odds = np.exp(wide - wide.max(1, keepdims=True))
-            found[name] = (places, answers[places, number], odds / odds.sum(1, keepdims=True))
-    return found
 
 
 def _mistakes(crops: Sequence[Crop], chances: Mapping[str, Chances]) -> list[Tile]:
@@ -103,73 +56,14 @@ def _mistakes(crops: Sequence[Crop], chances: Mapping[str, Chances]) -> list[Til
     return [tile for _, tile in found[:_MOST_MISTAKES]]
 
 
-def _one(path: Path, draw: Callable[[Axes], None]) -> None:
+def _draw_curves(path: Path, curves: Sequence[Mapping[str, float]]) -> None:
     figure = Figure(figsize=(7, 4.4), layout="constrained")
     FigureCanvasAgg(figure)
-    draw(figure.add_subplot())
-    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
-    figure.savefig(path, dpi=110)
-
-
-def _grid(
-    path: Path,
-    chances: Mapping[str, Chances],
-    draw: Callable[[Axes, Head, NDArray[np.int64], Floats], None],
-    words: str,
-) -> None:
-    """One small picture a head, with what all of them show in words."""
-    heads = [head for head in HEADS if head.name in chances]
-    rows = -(-len(heads) // _COLUMNS)
-    figure = Figure(figsize=(_COLUMNS * 2.7, rows * 2.7 + 0.5), layout="constrained")
-    FigureCanvasAgg(figure)
-    places = figure.subplots(rows, _COLUMNS, squeeze=False).ravel()
-    for axes in places[len(heads) :]:
-        axes.set_axis_off()
-    for axes, head in zip(places, heads, strict=False):
-        _, truth, chance = chances[head.name]
-        axes.set_title(f"{head.name.replace('_', ' ')} ({len(truth)})", fontsize=9, color=INK, loc="left")
-        axes.tick_params(labelsize=7)
-        draw(axes, head, truth, chance)
-    figure.suptitle(words, fontsize=9, color=INK)
-    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
-    figure.savefig(path, dpi=100)
-
-
-def _draw_curves(axes: Axes, curves: Sequence[Mapping[str, float]]) -> None:
-    epochs = range(1, len(curves) + 1)
+    axes, epochs = figure.add_subplot(), range(1, len(curves) + 1)
     axes.plot(epochs, [row["fit_loss"] for row in curves], color=BLUE, label="loss on what is learned, with dropout")
     if curves and "check_loss" in curves[-1]:
         axes.plot(epochs, [row["check_loss"] for row in curves], color=ORANGE, label="loss on sellers kept back")
     axes.set(xlabel="epoch", ylabel="loss", ylim=(0, None))
     axes.legend(frameon=False)
-
-
-def _draw_confusion(axes: Axes, head: Head, truth: NDArray[np.int64], chance: Floats) -> None:
-    n = len(head.answers)
-    table = np.zeros((n, n), np.int64)
-    np.add.at(table, (truth, chance.argmax(1)), 1)
-    axes.imshow(table / np.maximum(table.sum(1, keepdims=True), 1), cmap="Blues", vmin=0, vmax=1)
-    for i in range(n):
-        for j in range(n):
-            axes.text(j, i, str(table[i, j]), ha="center", va="center", fontsize=8, color=ORANGE)
-    words = [answer.replace("_", " ")[:9] for answer in head.answers]
-    axes.set_xticks(range(n), words, rotation=30)
-    axes.set_yticks(range(n), words)
-
-
-def _draw_reliability(axes: Axes, _head: Head, truth: NDArray[np.int64], chance: Floats) -> None:
-    curve = reliability_equal_count(1 - chance[:, 0], truth > 0, bins=min(8, len(truth)))
-    axes.plot([0, 1], [0, 1], "--", color=GREY)
-    axes.plot(curve.said, curve.true, "o-", color=BLUE, markersize=3)
-    axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02))
-
-
-def _draw_precision_recall(axes: Axes, _head: Head, truth: NDArray[np.int64], chance: Floats) -> None:
-    departs = truth > 0
-    if departs.all() or not departs.any():
-        axes.text(0.5, 0.5, "one kind only", ha="center", color=GREY)
-        return
-    curve = precision_recall(1 - chance[:, 0], departs)
-    axes.step(curve.recall, curve.precision, where="pre", color=BLUE)
-    axes.text(0.05, 0.08, f"AP {average_precision(1 - chance[:, 0], departs):.3f}", fontsize=8, color=INK)
-    axes.set(xlim=(0, 1.02), ylim=(0, 1.05))
+    figure.supxlabel(CAUTION, fontsize=7, color=GREY)
+    figure.savefig(path, dpi=110)

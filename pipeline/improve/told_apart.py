@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.evaluate.metrics import auroc
 from pipeline.improve.paired import FEWEST
-from pipeline.improve.run_record import Chances
+from pipeline.train.head_pictures import Chances
 
 _FIGURES, _RESTS_ON = "auroc_held_out", "heads_relearned"
 

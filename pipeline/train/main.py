@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ import yaml
 from numpy.typing import NDArray
 from torch import nn
 
+from pipeline.classify.digit_reader import DIGITS
 from pipeline.classify.heads import HEADS
 from pipeline.config import ReferenceSheet
 from pipeline.model_files import PartsCard, read_card
@@ -29,14 +31,17 @@ from pipeline.train.fit_detector import fit_detector
 from pipeline.train.fit_evidence import update_card
 from pipeline.train.fit_parts import fit_parts, predict, summary
 from pipeline.train.folder_samples import FolderSamples, cut_samples
+from pipeline.train.head_pictures import chances_by_head, draw_heads
 from pipeline.train.judging import fit_temperatures, hash_of_folders
 from pipeline.train.listing_subsets import first_with_photos, listings_in, shuffled, write_subset
 from pipeline.train.loop import Journal, Report, Schedule
 from pipeline.train.networks import Detector, PartNetwork
 from pipeline.train.weights import average_with, load_network, save_weights
+from pipeline.train.where_it_ran import environment, git_commit
 
 OnProgress = Callable[[int, int], None]
 Progress = Callable[[str], AbstractContextManager[OnProgress]]
+_EXPERIMENT = "denim-triage"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,7 @@ def train(
 
     Args:
         folders: labelled folders by the contract.
-        out: where everything is written; `out/mlflow.db` holds the run.
+        out: where everything is written; `out/mlflow.db` holds the run, `out/artifacts` its files.
         sheets: reference sheets by maker.
         options: epochs, start, rates.
         progress: gives a context whose value is called with (done, total).
@@ -95,11 +100,10 @@ def train(
         with progress(f"cutting {name} samples") as tell:
             cut = cut_samples(whole, work / name, sheets, held_out=held_out, side_px=DETECTOR_SIDE_PX, on_progress=tell)
         counts[name] = cut
-    mlflow.set_tracking_uri(f"sqlite:///{out / 'mlflow.db'}")
-    mlflow.set_experiment("denim-triage")
-    with mlflow.start_run():
+    with mlflow.start_run(experiment_id=_experiment(out)):
         mlflow.log_params({
             "folders": " ".join(str(f) for f in folders), "data_hash": hash_of_folders(folders),
+            "git_commit": git_commit(),
             "epochs": options.epochs,
             "seed": options.seed, "start_from": str(options.start_from or "ImageNet trunk"),
             "freezes_early": options.freezes_early, "mixed_with": str(options.mixed_with),
@@ -112,7 +116,17 @@ def train(
         mlflow.log_metrics({name.replace("/", "."): value for name, value in figures.items() if np.isfinite(value)})
         (out / "figures.json").write_text(json.dumps(figures, indent=1), encoding="utf-8")
         mlflow.log_artifact(str(out / "journal.jsonl"))
+        mlflow.log_text(environment(), "environment.txt")
     return figures
+
+
+def _experiment(out: Path) -> str:
+    """Where runs are kept from now on: in `out`, files too, whatever folder this was started in."""
+    mlflow.set_tracking_uri(f"sqlite:///{out / 'mlflow.db'}")
+    known = mlflow.get_experiment_by_name(_EXPERIMENT)
+    if known is not None:
+        return str(known.experiment_id)
+    return str(mlflow.create_experiment(_EXPERIMENT, artifact_location=(out / "artifacts").resolve().as_uri()))
 
 
 def _check_start(options: TrainOptions) -> None:
@@ -165,6 +179,7 @@ def _fit(work: Path, out: Path, options: TrainOptions, cut: FolderSamples, progr
     np.savez_compressed(out / "val_predictions.npz", allow_pickle=False, **predictions)
     after = summary(predictions)
     _fit_to_sellers_kept_back(out, predictions, after)
+    _log_heads(out, predictions)
     return {f"before/{k}": v for k, v in before.items()} | {f"after/{k}": v for k, v in after.items()}
 
 
@@ -189,11 +204,16 @@ def _save_and_export(
 
 
 def _keep_what_was_fitted(start: Path, out: Path) -> None:
-    """Cards whose fitted values the export keeps; what they tell people is of the weights before, and left out."""
+    """Cards whose fitted values the export keeps; what they tell people is of the weights before, and left out.
+
+    The digit reader goes along: it reads what the part network points at, whichever that is.
+    """
     for name in ("detector.yaml", "parts.yaml"):
         if (start / name).is_file() and not (out / name).exists():
             card = yaml.safe_load((start / name).read_text(encoding="utf-8"))
             save_card(out / name, {key: value for key, value in card.items() if key != "about"})
+    for path in start.glob(f"{DIGITS}.*"):
+        shutil.copyfile(path, out / path.name)
 
 
 def _fit_to_sellers_kept_back(out: Path, predictions: Mapping[str, NDArray[Any]], figures: Mapping[str, float]) -> None:
@@ -202,6 +222,15 @@ def _fit_to_sellers_kept_back(out: Path, predictions: Mapping[str, NDArray[Any]]
     card = read_card(out, "parts", PartsCard)
     found = {head.name: round(figures[key], 4) for head in HEADS if (key := f"auroc/{head.name}") in figures}
     update_card(out, "parts", PartsCard, {"about": {**card.about, "auroc_held_out": found}})
+
+
+def _log_heads(out: Path, predictions: Mapping[str, NDArray[Any]]) -> None:
+    """Into the run that is open: how good each head is where a person could judge, at the temperatures just fitted."""
+    answers = np.where(predictions["seen"] == 1, predictions["answers"], -1).astype(np.int64)
+    chances = chances_by_head(predictions["out_answers"], answers, read_card(out, "parts", PartsCard).temperature)
+    with tempfile.TemporaryDirectory() as pictures:
+        draw_heads(chances, Path(pictures))
+        mlflow.log_artifacts(pictures, "pictures")
 
 
 def _networks(options: TrainOptions) -> tuple[Detector, PartNetwork]:
