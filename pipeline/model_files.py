@@ -126,6 +126,21 @@ class PartsCard(Card):
     point_sigma_scale: Mapping[str, Positive]
 
 
+class OpinionWeight(BaseModel):
+    """How much each network's logits count where both read the same print."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    part_network: Annotated[float, Field(ge=0)]
+    digit_reader: Annotated[float, Field(ge=0)]
+
+
+class DigitsCard(Card):
+    """How to use the digit reader; `weight` by part on which there is print."""
+
+    weight: Mapping[PartName, OpinionWeight]
+
+
 CardKind = TypeVar("CardKind", bound=FileCard)
 
 

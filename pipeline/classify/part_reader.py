@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS, Square, cut_out, square_for
+from pipeline.classify.digit_reader import DigitReader, load_digit_reader
 from pipeline.classify.genuine_memory import FEATURES, GenuineMemory, load_memory
 from pipeline.classify.heads import HEADS, POCKET_POINTS, digit_slots, head_slices
 from pipeline.classify.unlike_genuine import unlike_genuine
@@ -31,6 +32,7 @@ _LOOKS_AGAIN = (
 _HIDDEN = (PartName.BUTTON, "metal_name")  # a coat hides the metal; the button shows clearly all the same
 _FEWEST_CORNERS = 4  # of a pocket's points: fewer, and too little of it shows to say what it looks like
 _SURE = 0.95  # print read so surely is not looked at again
+_PLACES, _UPRIGHT = "digit_places", "upright"
 _FIELDS = {
     part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
 }
@@ -48,9 +50,18 @@ class ReadPart:
 class PartReader:
     """The part network with its card, ready to run."""
 
-    def __init__(self, card: PartsCard, networks: Mapping[int, Network], genuine: GenuineMemory | None = None) -> None:
-        """`networks` by input size, px; without `genuine` no part is compared with the genuine ones."""
-        self.card, self._networks, self._genuine = card, networks, genuine
+    def __init__(
+        self,
+        card: PartsCard,
+        networks: Mapping[int, Network],
+        genuine: GenuineMemory | None = None,
+        digits: DigitReader | None = None,
+    ) -> None:
+        """`networks` by input size, px; without `genuine` no part is compared with the genuine ones.
+
+        Without `digits` the part network alone reads print.
+        """
+        self.card, self._networks, self._genuine, self._digits = card, networks, genuine, digits
 
     def read(self, photo: Photo, found: FoundPart, styles: Sequence[str] = ()) -> ReadPart:
         """Judge one part.
@@ -60,9 +71,8 @@ class PartReader:
             found: the part.
             styles: the maker's style numbers; a printed style is read as one of them.
         """
-        spec = CROPS[found.part]
         square = square_for(found.part, found.box).snapped()
-        out = self._look(photo, square, spec.side_px)
+        out = self._look(photo, found.part, square)
         weight = self.card.box_weight[found.part]
         better = replace(found, box=refined_box(found.box, out["box"], square, photo.size_wh, weight))
         looks = self._looks_at_print(photo, found.part, square, out)
@@ -70,9 +80,14 @@ class PartReader:
         reading = PartReading(better, cues, self._texts(better, looks, styles))
         return ReadPart(reading, self._points(out, square, photo.size_wh) if found.part is PartName.POCKET else {})
 
-    def _look(self, photo: Photo, square: Square, side_px: int, quarter_turns: int = 0) -> Answers:
-        crop = cut_out(photo.pixels, square, side_px)
-        return self._networks[side_px](np.ascontiguousarray(np.rot90(crop, quarter_turns)))
+    def _look(self, photo: Photo, part: PartName, square: Square, quarter_turns: int = 0) -> Answers:
+        """The part network's answers; with them, under `upright`, the digit reader's logits where there is print."""
+        side_px = CROPS[part].side_px
+        crop = np.ascontiguousarray(np.rot90(cut_out(photo.pixels, square, side_px), quarter_turns))
+        out = self._networks[side_px](crop)
+        if self._digits is None or not _FIELDS[part] or _PLACES not in out:
+            return out
+        return {**out, _UPRIGHT: self._digits.read(crop, part, out[_PLACES])}
 
     def _cues(self, found: FoundPart, out: Answers) -> tuple[CueReading, ...]:
         """A reading for each cue that shows well enough."""
@@ -110,7 +125,7 @@ class PartReader:
             if self._is_read(looks, part):
                 break
             beside = replace(square, x=square.x + across * square.side, y=square.y + down * square.side).snapped()
-            looks.append(self._look(photo, beside, CROPS[part].side_px, quarter_turns))
+            looks.append(self._look(photo, part, beside, quarter_turns))
         return looks
 
     def _is_read(self, looks: Sequence[Answers], part: PartName) -> bool:
@@ -128,7 +143,11 @@ class PartReader:
 
     def _chances(self, looks: Sequence[Answers], part: PartName) -> NDArray[np.float64]:
         """Probabilities of the digits, shape (slots, 10), from the looks' averaged logits."""
-        return softmax(np.mean([out["digits"] for out in looks], axis=0) / self.card.digit_temperature[part])
+        by_parts: Floats = np.mean([out["digits"] for out in looks], axis=0)
+        if self._digits is None or _UPRIGHT not in looks[0]:
+            return softmax(by_parts / self.card.digit_temperature[part])
+        by_digits: Floats = np.mean([out[_UPRIGHT] for out in looks], axis=0)
+        return softmax(self._digits.weighed(part, by_parts, by_digits))
 
     def _texts(self, found: FoundPart, looks: Sequence[Answers], styles: Sequence[str]) -> tuple[TextReading, ...]:
         """The printed fields of a part that show; the confidence is that of every digit being right.
@@ -261,7 +280,8 @@ def load_part_reader(models_dir: Path, threads: int = 1) -> PartReader:
     sides = sorted({spec.side_px for spec in CROPS.values()})
     memory = load_memory(models_dir, card)
     networks = {side: Network(models_dir, card.network, side, threads) for side in sides}
-    return PartReader(card, networks, memory if isinstance(memory, GenuineMemory) else None)
+    digits = load_digit_reader(models_dir, threads)
+    return PartReader(card, networks, memory if isinstance(memory, GenuineMemory) else None, digits)
 
 
 def shows_clearly(part: PartName, out: Answers, card: PartsCard) -> bool:

@@ -16,6 +16,7 @@ import openvino as ov
 import yaml
 from numpy.typing import NDArray
 
+from pipeline.classify.digit_reader import DIGITS
 from pipeline.classify.genuine_memory import CARD as GENUINE
 from pipeline.classify.heads import HEADS, head_slices
 from pipeline.config import EvidenceConfig, EvidenceRecipe, ReferenceSheet
@@ -32,7 +33,7 @@ from pipeline.train.heads_in_place import put_heads
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import load_network, save_weights
 
-_GOES_ALONG = ("detector.*", f"{GENUINE}.*", "fitting_night.json", "parts.yaml")
+_GOES_ALONG = ("detector.*", f"{GENUINE}.*", f"{DIGITS}.*", "fitting_night.json", "parts.yaml")
 _FEWEST = 60  # labelled crops of a head below which its temperature stays: one slip among fewer moves it far
 
 

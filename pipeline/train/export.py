@@ -23,15 +23,20 @@ from numpy.typing import NDArray
 from openvino.preprocess import PrePostProcessor
 from torch import Tensor, nn
 
+from pipeline.classify.digit_reader import DIGITS, LOGITS
+from pipeline.classify.digit_windows import DIGIT_SIDE_PX
 from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS
 from pipeline.cutting import CLOSE_CONTEXT, CLOSE_LEAST_SIDE
 from pipeline.domain import PartName
-from pipeline.model_files import DetectorCard, PartsCard, sha256_of
+from pipeline.model_files import DetectorCard, DigitsCard, FileCard, PartsCard, sha256_of
+from pipeline.train.digit_network import DigitColumn, DigitNetwork
 from pipeline.train.networks import Detector, PartNetwork, local_features
-from pipeline.train.weights import load_network, trunk_size_of
+from pipeline.train.weights import load_network, load_weights, trunk_size_of
 
 DETECTOR_OUTPUTS = ("scores", "boxes")
-PARTS_OUTPUTS = ("answers", "seen", "digits", "digit_seen", "box", "points", "point_seen", "features")
+PARTS_OUTPUTS = (
+    "answers", "seen", "digits", "digit_seen", "digit_places", "box", "points", "point_seen", "features",
+)  # fmt: skip
 # The first look may be coarser than in training (512 px): what is small in it is looked at again. On 327 invented
 # photos that costs no precision (AP 0.779 against 0.774) and a fifth of the time.
 DETECTOR_SIDE_PX = 448
@@ -42,6 +47,7 @@ CLOSE_LOOK = {
     "split_from": 0.5, "tiny_px": 14.0,
 }  # fmt: skip
 _ZIP_MARKS = 4
+_CARDS: Mapping[str, type[FileCard]] = {"detector": DetectorCard, "parts": PartsCard, DIGITS: DigitsCard}
 # What goes into a new card for people; data, seed and figures of the run are added by whoever ships the weights.
 _ABOUT = {
     "use": "finds and judges parts of the invented maker's jeans in sellers' photos, to order listings for a person",
@@ -152,6 +158,29 @@ def export_parts(weights: Path, out: Path) -> None:
     write_card(out, "parts", {"about": _about(weights), **fresh}, arithmetic="single precision")
 
 
+def export_digits(weights: Path, out: Path, data: Mapping[str, Any]) -> None:
+    """Write `digits.xml`, `.bin` and a fresh card into `out`; `data` says what the weights learned from."""
+    network = DigitNetwork()
+    load_weights(network, weights)
+    example = torch.zeros(1, 2 * DIGIT_SIDE_PX, DIGIT_SIDE_PX, 3)
+    model = ov.convert_model(DigitColumn(network).eval(), example_input=example, input=[1, -1, DIGIT_SIDE_PX, 3])
+    model.outputs[0].get_tensor().set_names({LOGITS})
+    steps = PrePostProcessor(model)
+    steps.input().tensor().set_element_type(ov.Type.u8)
+    ov.save_model(steps.build(), out / f"{DIGITS}.xml", compress_to_fp16=True)
+    about = {
+        "use": "reads the digits that the part network has found, each cut out upright",
+        "not_for": _ABOUT["not_for"],
+        "licence": "MIT, as the project",
+        "data": dict(data),
+    }
+    equal = {"part_network": 0.5, "digit_reader": 0.5}
+    (out / f"{DIGITS}.yaml").unlink(missing_ok=True)  # its weights were fitted to another reader
+    write_card(
+        out, DIGITS, {"about": about, "weight": {part.value: equal for part in PRINT_FIELDS}}, "single precision"
+    )
+
+
 def _about(weights: Path) -> dict[str, str]:
     """What a new card says to people."""
     size = trunk_size_of(weights)
@@ -205,7 +234,7 @@ def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) 
 
     Args:
         out: folder of the weight files.
-        name: `detector` or `parts`.
+        name: `detector`, `parts` or `digits`.
         fresh: what the card holds where there was none yet.
         arithmetic: what the network calculates in, for people.
     """
@@ -221,8 +250,7 @@ def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) 
         **{key: value for key, value in before.items() if key not in fixed},
     }
     card["about"] = {**card["about"], "arithmetic": arithmetic}
-    kind = DetectorCard if name == "detector" else PartsCard
-    save_card(path, kind.model_validate(card).model_dump(mode="json"))
+    save_card(path, _CARDS[name].model_validate(card).model_dump(mode="json"))
 
 
 def save_card(path: Path, card: Mapping[str, Any]) -> None:

@@ -96,8 +96,9 @@ class PartNetwork(nn.Module):
     where its digit stands, and reads the digit there. Pocket points: maps likewise.
 
     Answers: `answers` logits of all heads side by side, `seen` logits (a person could judge it here),
-    `digits` (slots, 10) with `digit_seen` and the log maps `digit_map` (slots, h/4 * w/4), `box` cx, cy, w, h in
-    0..1 of the crop, `points` x, y, log sigma in 0..1 of the crop with `point_seen`.
+    `digits` (slots, 10) with `digit_seen`, `digit_places` x, y in 0..1 of the crop (slots, 2) and the log maps
+    `digit_map` (slots, h/4 * w/4), `box` cx, cy, w, h in 0..1 of the crop, `points` x, y, log sigma in 0..1 of the
+    crop with `point_seen`.
     """
 
     shared_slots: Tensor
@@ -146,12 +147,13 @@ class PartNetwork(nn.Module):
         answers, seen = self.cues(pooled)
         fine = self._fine(taps)
         points, point_seen = self._point(fine)
-        digits, digit_map = self._read(fine, taps)
+        digits, digit_places, digit_map = self._read(fine, taps)
         return {
             "answers": answers,
             "seen": seen,
             "digits": digits[..., :DIGIT_ANSWERS],
             "digit_seen": digits[..., DIGIT_ANSWERS],
+            "digit_places": digit_places,
             "digit_map": digit_map,
             "box": torch.sigmoid(self.box(pooled[:, -1])),
             "points": points,
@@ -203,12 +205,15 @@ class PartNetwork(nn.Module):
         fine: Tensor = self.point_tower(p8)
         return fine
 
-    def _read(self, fine: Tensor, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor]:
-        """Digit logits and legibility at each slot's place (b, slots, 11), and each slot's log map."""
+    def _read(self, fine: Tensor, taps: dict[str, Tensor]) -> tuple[Tensor, Tensor, Tensor]:
+        """Digit logits and legibility at each slot's place (b, slots, 11), its expected place, its log map."""
         f = self.print_tower(self.print4(taps["s4"]) + F.interpolate(fine, scale_factor=2.0, mode="nearest"))
         log_map = torch.log_softmax(self.slot_map(f).flatten(2).float(), -1)[:, self.shared_slots]
         here = self.digit_here(f).flatten(2).transpose(1, 2)
-        return log_map.exp().to(here.dtype) @ here, log_map
+        weight = log_map.exp()
+        cx, cy = _centres(f, 1)
+        grid = torch.stack((cx.flatten() / f.shape[3], cy.flatten() / f.shape[2]), 1)
+        return weight.to(here.dtype) @ here, weight @ grid, log_map
 
     def _point(self, f: Tensor) -> tuple[Tensor, Tensor]:
         """Expected place of each pocket point with its log sigma, and whether it shows."""

@@ -136,6 +136,42 @@ def test_unsure_print_is_looked_at_again_turned_and_aside_and_the_surer_looks_wi
     assert all((crops[0] != other).any() for other in crops[1:])
 
 
+class SaysAlways:
+    """A digit reader that reads the same everywhere, weighed like the part network."""
+
+    def __init__(self, logits: np.ndarray) -> None:
+        self.logits, self.asked = logits.astype(np.float32), []
+
+    def read(self, crop, part, places):
+        self.asked.append((crop.shape, part, places))
+        return self.logits
+
+    def weighed(self, part, by_parts, by_digits):
+        return by_parts + by_digits
+
+
+def test_print_is_read_by_both_networks_together_at_the_places_that_the_first_one_gives():
+    places = np.full((SLOT_COUNT, 2), 0.25)
+    shown = answers(
+        digits=digits(PartName.CARE_TAG, "code", "4871", 0.6), digit_seen=np.full(SLOT_COUNT, 5.0), digit_places=places
+    )
+    reader = SaysAlways(digits(PartName.CARE_TAG, "code", "4071", 0.999))
+    found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
+    [text] = PartReader(card(), {320: lambda pixels: shown}, None, reader).read(PHOTO, found).reading.texts
+    assert text.text == "4071"
+    [(shape, part, where)] = reader.asked  # both together are sure at the first look
+    assert (shape, part) == ((320, 320, 3), PartName.CARE_TAG)
+    assert (where == np.float32(0.25)).all()
+
+
+def test_a_network_that_gives_no_places_reads_alone():
+    shown = answers(digits=digits(PartName.CARE_TAG, "code", "4871", 0.99), digit_seen=np.full(SLOT_COUNT, 5.0))
+    reader = SaysAlways(digits(PartName.CARE_TAG, "code", "4071", 0.999))
+    found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
+    [text] = PartReader(card(), {320: lambda pixels: shown}, None, reader).read(PHOTO, found).reading.texts
+    assert (text.text, reader.asked) == ("4871", [])
+
+
 def looks_at(part: PartName, *shown: dict[str, np.ndarray]) -> int:
     """How often a part is looked at whose looks answer so, the last one for all that come after."""
     looks: list[np.ndarray] = []

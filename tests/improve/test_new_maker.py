@@ -55,6 +55,11 @@ def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
     assert after.box_weight == before.box_weight  # fitted to boxes, which none of this moves
     assert after.about["auroc_held_out"] != before.about["auroc_held_out"]
     assert "command" not in after.about  # of the weights before
+    [run] = (made / "artifacts").iterdir()
+    assert {path.name for path in (run / "artifacts/pictures").iterdir()} == {
+        "confusion.png", "precision_recall.png", "reliability.png",
+    }  # fmt: skip
+    assert "torch==" in (run / "artifacts/environment.txt").read_text()
 
     recipe = yaml.safe_load((ROOT / "configs/learning/heads.yaml").read_text()) | {"epochs": 1}
     (tmp_path / "short.yaml").write_text(yaml.safe_dump(recipe))
@@ -72,7 +77,8 @@ def test_networks_trained_for_a_new_maker_become_a_candidate(tmp_path, capsys):
     assert {"git_commit", "seed", "epochs", "peak_rate", "fit_crops", "start"} <= set(kept.params)
     assert {"fit_loss", "check_loss", "after_check_right"} <= set(kept.metrics)
     assert {path.name for path in bundle.iterdir()} == {
-        "detector.bin", "detector.safetensors", "detector.xml", "detector.yaml", "fitted.yaml",
+        "detector.bin", "detector.safetensors", "detector.xml", "detector.yaml",
+        "digits.bin", "digits.safetensors", "digits.xml", "digits.yaml", "fitted.yaml",
         "parts.bin", "parts.safetensors", "parts.xml", "parts.yaml",
     }  # fmt: skip
     scan = ["scan", str(new / "listings.jsonl"), "--out", str(tmp_path / "run"), "--models", "candidate", *house]
