@@ -8,6 +8,7 @@ nothing else.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import io
 import json
@@ -17,7 +18,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import openvino as ov
+from openvino import opset13 as ops
 
 _KEPT = 40  # files, some 4 MB each: three sets of networks and more
 
@@ -27,6 +30,31 @@ def cache_folder() -> Path:
     named = os.environ.get("XDG_CACHE_HOME", "")
     root = Path(named) if Path(named).is_absolute() else Path.home() / ".cache"
     return root / "denim-triage" / "networks"
+
+
+def exact_arithmetic() -> Mapping[str, str]:
+    """Hints with which networks in 8-bit integers answer on this processor as on any other.
+
+    Without instructions made for it (VNNI) products of bytes are added in pairs in 16 bits, and what is more is cut
+    off: of 70 crops of buttons and rivets the metal came out another in eleven in place of four. There the integers
+    are calculated with in single precision, which takes a twentieth longer.
+    """
+    return {"LP_TRANSFORMS_MODE": "NO"} if _sums_are_cut_off() else {}
+
+
+@functools.cache
+def _sums_are_cut_off() -> bool:
+    """Try it: a convolution in integers whose sums are known, and as large as they come."""
+    core, channels = ov.Core(), 64
+    floats = {value: ops.constant(np.float32(value)) for value in (0, 255, 1 / 127)}
+    pixels = ops.parameter([1, channels, 4, 4], np.float32)
+    in_bytes = ops.fake_quantize(pixels, floats[0], floats[255], floats[0], floats[255], 256)
+    ones = ops.multiply(ops.convert(ops.constant(np.full((16, channels, 1, 1), 127, np.int8)), "f32"), floats[1 / 127])
+    sums = ops.convolution(in_bytes, ones, [1, 1], [0, 0], [0, 0], [1, 1])
+    hints = {"INFERENCE_PRECISION_HINT": "f32", "INFERENCE_NUM_THREADS": 1}
+    network = core.compile_model(ov.Model([ops.result(sums)], [pixels]), "CPU", hints)
+    [found] = network(np.full((1, channels, 4, 4), 255, np.float32)).values()
+    return bool(np.abs(found - 255 * channels).max() > 0.01 * 255 * channels)
 
 
 def compiled(core: ov.Core, model: ov.Model, made_of: str, hints: Mapping[str, Any], folder: Path) -> ov.CompiledModel:

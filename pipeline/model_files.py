@@ -17,7 +17,7 @@ import yaml
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.compiled_networks import cache_folder, compiled
+from pipeline.compiled_networks import cache_folder, compiled, exact_arithmetic
 from pipeline.config import ConfigError, parsed_yaml
 from pipeline.domain import PartName
 
@@ -218,6 +218,7 @@ class Network:
             "INFERENCE_NUM_THREADS": threads,
             "NUM_STREAMS": 1,
             "ENABLE_CPU_PINNING": False,  # pinned, every worker process would take the same first processor
+            **exact_arithmetic(),
         }
         self._requests: dict[tuple[int, int], ov.InferRequest] = {}
 

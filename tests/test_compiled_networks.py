@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import openvino as ov
 import pytest
+from openvino import opset13 as ops
 
-from pipeline.compiled_networks import cache_folder, compiled
+from pipeline.compiled_networks import cache_folder, compiled, exact_arithmetic
 from pipeline.model_files import Network
 
 HINTS = {"INFERENCE_PRECISION_HINT": "f32", "INFERENCE_NUM_THREADS": 1}
@@ -87,3 +88,27 @@ def test_a_scan_uses_it(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
     network = Network(Path("models"), "detector.xml", 64, threads=1)
     network(np.zeros((64, 64, 3), np.uint8))
     assert len(list(cache_folder().iterdir())) == 1
+
+
+def in_integers() -> tuple[ov.Model, np.ndarray]:
+    """A convolution in bytes, by nncf's scheme, and pictures for it."""
+    rng = np.random.default_rng(2)
+    pixels = ops.parameter([1, 32, 8, 8], np.float32)
+    zero, top = ops.constant(np.float32(0)), ops.constant(np.float32(255))
+    in_bytes = ops.fake_quantize(pixels, zero, top, zero, top, 256)
+    whole = rng.integers(-127, 128, (16, 32, 3, 3), dtype=np.int8)
+    weights = ops.multiply(ops.convert(ops.constant(whole), "f32"), ops.constant(np.float32(0.01)))
+    out = ops.convolution(in_bytes, weights, [1, 1], [0, 0], [0, 0], [1, 1])
+    return ov.Model([ops.result(out)], [pixels]), rng.integers(0, 256, (1, 32, 8, 8)).astype(np.float32)
+
+
+def test_integers_add_up_exactly_on_every_processor():
+    # source: torch's convolution of the same whole numbers, which single precision holds exactly
+    torch = pytest.importorskip("torch")
+    model, pixels = in_integers()
+    [found] = ov.Core().compile_model(model, "CPU", {**HINTS, **exact_arithmetic()})(pixels).values()
+    weights = next(node.data for node in model.get_ops() if node.get_element_type() == ov.Type.i8)
+    wanted = (
+        torch.nn.functional.conv2d(torch.from_numpy(pixels), torch.tensor(weights.astype(np.float32))).numpy() * 0.01
+    )
+    assert np.abs(found - wanted).max() < 0.001 * np.abs(wanted).max()

@@ -163,7 +163,7 @@ def export_digits(weights: Path, out: Path, data: Mapping[str, Any]) -> None:
     network = DigitNetwork()
     load_weights(network, weights)
     example = torch.zeros(1, 2 * DIGIT_SIDE_PX, DIGIT_SIDE_PX, 3)
-    model = ov.convert_model(DigitColumn(network).eval(), example_input=example, input=[1, -1, DIGIT_SIDE_PX, 3])
+    model = _converted(DigitColumn(network).eval(), example, [1, -1, DIGIT_SIDE_PX, 3])
     model.outputs[0].get_tensor().set_names({LOGITS})
     steps = PrePostProcessor(model)
     steps.input().tensor().set_element_type(ov.Type.u8)
@@ -223,10 +223,14 @@ def _write_network(network: nn.Module, side_px: int, names: Sequence[str], path:
 
 def traced(network: nn.Module, side_px: int) -> ov.Model:
     """The network as OpenVINO's, for any number of float RGB pictures (b, 3, side, side)."""
+    # Two pictures in the example: with one, the batch axis would be traced as a constant.
+    return _converted(network, torch.zeros(2, 3, side_px, side_px), [-1, 3, -1, -1])
+
+
+def _converted(network: nn.Module, example: Tensor, shape: Sequence[int]) -> ov.Model:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # tracing warns of its own future and of constants that are constants
-        # Two pictures in the example: with one, the batch axis would be traced as a constant.
-        return ov.convert_model(network, example_input=torch.zeros(2, 3, side_px, side_px), input=[-1, 3, -1, -1])
+        return ov.convert_model(network, example_input=example, input=list(shape))
 
 
 def write_card(out: Path, name: str, fresh: Mapping[str, Any], arithmetic: str) -> None:

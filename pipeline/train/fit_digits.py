@@ -182,17 +182,22 @@ def opinions(folder: Path, models: Path, reader: DigitReader) -> Mapping[PartNam
 
 
 def fitted_weights(told: Opinions) -> tuple[float, float]:
-    """The weights of part network and digit reader that make the true digits likeliest."""
+    """The weights of part network and digit reader that make the true digits likeliest.
+
+    The truth counts as a little unsure, by one in as many digits as there are (Platt 1999): where every digit is read
+    right, the likeliest weights would have no end.
+    """
     if len(told.truth) < _FEWEST:
         return 0.5, 0.5
-    at = np.arange(told.truth.size)
+    at, unsure = np.arange(told.truth.size), 1 / (told.truth.size + 2)
 
     def surprise(weights: NDArray[np.float64]) -> float:
         part_network, digit_reader = np.exp(weights)
         logits = (part_network * told.by_parts + digit_reader * told.by_digits).reshape(-1, told.by_parts.shape[-1])
         peak = logits.max(1)
         log_sum = peak + np.log(np.exp(logits - peak[:, None]).sum(1))
-        return float((log_sum - logits[at, told.truth.ravel()]).mean())
+        right = (1 - unsure) * logits[at, told.truth.ravel()] + unsure * logits.mean(1)
+        return float((log_sum - right).mean())
 
     best = minimize(surprise, np.log([0.5, 0.5]), method="Nelder-Mead").x
     part_network, digit_reader = np.exp(np.clip(best, np.log(0.01), np.log(4)))

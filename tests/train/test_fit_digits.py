@@ -38,7 +38,7 @@ def test_handwritten_digits_are_learned_and_the_exported_reader_reads_them(tmp_p
     pictures = images.reshape(-1, 8, 8)
     half = len(digits) // 2
     data = Digits(written(pictures[:half], 64, 26), digits[:half].astype(np.int64), np.ones(half, bool))
-    fitted = fit_digits(data, Schedule(200, 64, 2e-3), lambda run, step, values: None)
+    fitted = fit_digits(data, Schedule(150, 64, 2e-3), lambda run, step, values: None)
     save_weights(fitted, tmp_path / "digits.safetensors")
     export_digits(tmp_path / "digits.safetensors", tmp_path, {})
     card = read_card(tmp_path, "digits", DigitsCard)
