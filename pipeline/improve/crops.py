@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from pipeline.classify.crops import CROPS, cut_out, square_for
+from pipeline.compiled_networks import exact_arithmetic
 from pipeline.config import ReferenceSheet
 from pipeline.domain import Photo
 from pipeline.evaluate.labelled import LabelledPart, photo_key
@@ -145,7 +146,7 @@ def _compiled(trunk: ov.Model, side_px: int) -> ov.CompiledModel:
     """The trunk for one crop of a size at a time, in the arithmetic of a scan."""
     model = trunk.clone()
     model.reshape([1, side_px, side_px, 3])
-    return ov.Core().compile_model(model, "CPU", {"INFERENCE_PRECISION_HINT": "f32"})
+    return ov.Core().compile_model(model, "CPU", {"INFERENCE_PRECISION_HINT": "f32", **exact_arithmetic()})
 
 
 def stacked(tokens: Iterable[Tokens]) -> list[tuple[list[int], Tensor]]:
