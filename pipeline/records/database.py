@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
@@ -86,6 +87,8 @@ def _engine(url: str) -> Engine:
         _set_up_sqlite(engine)
         return engine
     if kind == "postgresql":
+        # Of a connection lost half-way it warns on standard error; whoever works on the database says so itself.
+        logging.getLogger("psycopg").setLevel(logging.ERROR)
         return create_engine(parsed.set(drivername="postgresql+psycopg"), pool_size=_POOL, pool_pre_ping=True)
     raise ValueError(f"a database of the kind {kind!r} is not supported: name sqlite:///FILE or postgresql://...")
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 
+import psycopg
 import pytest
 from sqlalchemy.exc import OperationalError
 
+from pipeline.records.database import Store
 from pipeline.records.patience import Patience
 
 
@@ -48,3 +50,20 @@ def test_a_full_disk_is_told_of_at_once(words):
 def test_what_waiting_does_not_mend_is_not_waited_for():
     with pytest.raises(OperationalError, match="no such table"):
         Patience(limit_s=60)(refusing(1, "no such table: looks"))
+
+
+@pytest.mark.slow
+def test_a_connection_lost_half_way_is_an_error_and_no_other_line_beside_it(postgres, caplog):
+    Store(f"{postgres}/empty").close()
+    lost = psycopg.connect(f"{postgres}/postgres")
+
+    def work() -> None:
+        with lost.pipeline(), psycopg.connect(f"{postgres}/postgres", autocommit=True) as admin:
+            lost.execute("SELECT 1")
+            admin.execute("SELECT pg_terminate_backend(%s)", [lost.info.backend_pid])
+            lost.execute("SELECT 1").fetchone()
+
+    with pytest.raises(psycopg.OperationalError):
+        work()
+    lost.close()
+    assert not caplog.records
