@@ -6,14 +6,14 @@ the right way up with its neighbours beside it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.digit_windows import DIGIT_SIDE_PX, digit_windows
-from pipeline.classify.heads import DIGIT_ANSWERS, PRINT_FIELDS, SLOT_COUNT, digit_slots
+from pipeline.classify.heads import DIGIT_ANSWERS, PRINT_FIELDS, SLOT_COUNT, fields_of
 from pipeline.domain import PartName
 from pipeline.model_files import DigitsCard, Network, read_card
 
@@ -39,7 +39,7 @@ class DigitReader:
         """
         logits = np.zeros((SLOT_COUNT, DIGIT_ANSWERS), np.float32)
         slots, cut = list[int](), list[NDArray[np.uint8]]()
-        for place in fields_of(part):
+        for place in fields_of(part).values():
             windows = digit_windows(places[place] * len(crop))
             slots += range(place.start, place.start + len(windows))
             cut += [window.cut(crop) for window in windows]
@@ -51,11 +51,6 @@ class DigitReader:
         """Both networks' logits (slots, 10) as one, as the card weighs them for a part."""
         weight = self.card.weight[part]
         return np.asarray(weight.part_network * by_parts + weight.digit_reader * by_digits, np.float32)
-
-
-def fields_of(part: PartName) -> Sequence[slice]:
-    """The digit slots of a part's printed fields."""
-    return [place for (owner, _), place in digit_slots().items() if owner is part]
 
 
 def load_digit_reader(models_dir: Path, threads: int = 1) -> DigitReader | None:

@@ -49,15 +49,9 @@ class DigitWindow:
             np.uint8,
         )
 
-    def moved(self, across: float, down: float, turn: float, scale: float) -> DigitWindow:
-        """Off by a share of its side, turned by radians and scaled: as unsure as a place that a network gives."""
-        return replace(
-            self,
-            x=self.x + across * self.side,
-            y=self.y + down * self.side,
-            angle=self.angle + turn,
-            side=self.side * scale,
-        )
+    def widened(self, factor: float) -> DigitWindow:
+        """Round the same digit, its side so many times as long."""
+        return replace(self, side=self.side * factor)
 
 
 def digit_windows(middles: NDArray[np.floating]) -> Sequence[DigitWindow]:

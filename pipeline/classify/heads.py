@@ -73,6 +73,16 @@ def digit_slots() -> dict[tuple[PartName, str], slice]:
     return out
 
 
+def fields_of(part: PartName) -> dict[str, slice]:
+    """Where a part's printed fields lie among the digit slots, by field."""
+    return {name: place for (owner, name), place in digit_slots().items() if owner is part}
+
+
+def slots_of(part: PartName) -> list[int]:
+    """All digit slots of a part's print."""
+    return [slot for place in fields_of(part).values() for slot in range(place.start, place.stop)]
+
+
 def _shared_slots() -> tuple[int, ...]:
     """Which map each digit slot looks at: fields of the same name share theirs (a code is a code on button and tag)."""
     first: dict[str, int] = {}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.classify.crops import CROPS, Square, cut_out, square_for
 from pipeline.classify.digit_reader import DigitReader, load_digit_reader
 from pipeline.classify.genuine_memory import FEATURES, GenuineMemory, load_memory
-from pipeline.classify.heads import HEADS, POCKET_POINTS, digit_slots, head_slices
+from pipeline.classify.heads import HEADS, POCKET_POINTS, fields_of, head_slices
 from pipeline.classify.unlike_genuine import unlike_genuine
 from pipeline.domain import Box, CueReading, FoundPart, PartName, PartReading, Photo, TextReading
 from pipeline.model_files import Network, PartsCard, read_card
@@ -33,9 +33,7 @@ _HIDDEN = (PartName.BUTTON, "metal_name")  # a coat hides the metal; the button 
 _FEWEST_CORNERS = 4  # of a pocket's points: fewer, and too little of it shows to say what it looks like
 _SURE = 0.95  # print read so surely is not looked at again
 _PLACES, _UPRIGHT = "digit_places", "upright"
-_FIELDS = {
-    part: {field: place for (owner, field), place in digit_slots().items() if owner is part} for part in PartName
-}
+_FIELDS = {part: fields_of(part) for part in PartName}
 _SLICES = head_slices()
 
 

@@ -18,15 +18,17 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from scipy.special import logsumexp
 from torch import Tensor
 from torch.nn import functional as F
 
-from pipeline.classify.digit_reader import DIGITS, DigitReader, fields_of, load_digit_reader
+from pipeline.classify.digit_reader import DIGITS, DigitReader, load_digit_reader
 from pipeline.classify.digit_windows import DIGIT_CONTEXT, DIGIT_SIDE_PX, digit_windows
-from pipeline.classify.heads import PRINT_FIELDS
+from pipeline.classify.heads import PRINT_FIELDS, fields_of, slots_of
 from pipeline.domain import PartName
 from pipeline.model_files import DigitsCard, Network, PartsCard, read_card
 from pipeline.train.digit_network import DigitNetwork
+from pipeline.train.drawn import Drawn
 from pipeline.train.export import export_digits
 from pipeline.train.fit_evidence import update_card
 from pipeline.train.loop import Report, Schedule, fit, training_device
@@ -66,7 +68,7 @@ def printed_crops(folder: Path) -> Iterator[PrintedCrop]:
         group = load_group(folder, name)
         for i, row in enumerate(group["rows"]):
             part = PARTS[int(group["part"][i])]
-            slots = [slot for place in fields_of(part) for slot in range(place.start, place.stop)]
+            slots = slots_of(part)
             if not slots or (group["digits"][i][slots] < 0).any():
                 continue
             if np.isfinite(group["digit_points"][i][slots]).all():
@@ -78,9 +80,9 @@ def cut_digits(folders: Sequence[Path]) -> Digits:
     """The windows of all digits on the crops of some folders, wider than the network's, at their true places."""
     windows, digits, legible = list[NDArray[np.uint8]](), list[int](), list[bool]()
     for crop in (one for folder in folders for one in printed_crops(folder)):
-        for place in fields_of(crop.part):
+        for place in fields_of(crop.part).values():
             for slot, window in enumerate(digit_windows(crop.places[place] * len(crop.pixels)), place.start):
-                windows.append(window.moved(0, 0, 0, _WIDER).cut(crop.pixels, _WIDE_PX))
+                windows.append(window.widened(_WIDER).cut(crop.pixels, _WIDE_PX))
                 digits.append(int(crop.digits[slot]))
                 legible.append(bool(crop.seen[slot] == 1))
     if not windows:
@@ -90,16 +92,13 @@ def cut_digits(folders: Sequence[Path]) -> Digits:
 
 def batches(data: Digits, size: int, seed: int, device: torch.device) -> Iterator[Batch]:
     """Endless random batches; every digit once before any comes again."""
+    weight = np.where(data.is_legible, 1.0, _UNREADABLE_WEIGHT).astype(np.float32)
+    arrays: dict[str, NDArray[Any]] = {"windows": data.windows, "digits": data.digits, "weight": weight}
+    drawn = Drawn(arrays, lambda: np.ones(len(weight), np.bool_), device)
     rng = np.random.default_rng(seed)
     while True:
-        order = rng.permutation(len(data.digits))
-        for start in range(0, len(order) - size + 1, size) if len(order) >= size else [0]:
-            rows = order[start : start + size]
-            yield {
-                "windows": torch.from_numpy(data.windows[rows]).to(device).permute(0, 3, 1, 2).float(),
-                "digits": torch.from_numpy(data.digits[rows]).to(device),
-                "weight": torch.from_numpy(np.where(data.is_legible[rows], 1.0, _UNREADABLE_WEIGHT)).to(device).float(),
-            }
+        batch = drawn.batch(size, rng)
+        yield {**batch, "windows": batch["windows"].permute(0, 3, 1, 2).float()}
 
 
 def disturbed(windows: Tensor) -> Tensor:
@@ -161,7 +160,7 @@ def opinions(folder: Path, models: Path, reader: DigitReader) -> Mapping[PartNam
     networks: dict[int, Network] = {}
     found: dict[PartName, list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]]] = {}
     for crop in printed_crops(folder):
-        slots = [slot for place in fields_of(crop.part) for slot in range(place.start, place.stop)]
+        slots = slots_of(crop.part)
         if (crop.seen[slots] != 1).any():
             continue
         side = len(crop.pixels)
@@ -194,10 +193,8 @@ def fitted_weights(told: Opinions) -> tuple[float, float]:
     def surprise(weights: NDArray[np.float64]) -> float:
         part_network, digit_reader = np.exp(weights)
         logits = (part_network * told.by_parts + digit_reader * told.by_digits).reshape(-1, told.by_parts.shape[-1])
-        peak = logits.max(1)
-        log_sum = peak + np.log(np.exp(logits - peak[:, None]).sum(1))
         right = (1 - unsure) * logits[at, told.truth.ravel()] + unsure * logits.mean(1)
-        return float((log_sum - right).mean())
+        return float((logsumexp(logits, axis=1) - right).mean())
 
     best = minimize(surprise, np.log([0.5, 0.5]), method="Nelder-Mead").x
     part_network, digit_reader = np.exp(np.clip(best, np.log(0.01), np.log(4)))

@@ -24,7 +24,7 @@ import yaml
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS, cut_out, square_for
-from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS, digit_slots, head_slices
+from pipeline.classify.heads import HEADS, POCKET_POINTS, PRINT_FIELDS, head_slices, slots_of
 from pipeline.classify.part_reader import refined_box
 from pipeline.config import EvidenceConfig, ReferenceSheet, load_evidence, load_sheets
 from pipeline.detect import load_detector
@@ -68,9 +68,7 @@ def fit_heads(predictions: Mapping[str, NDArray[Any]], card: PartsCard) -> dict[
             temperature[head.name] = fit_temperature(logits, predictions["answers"][is_read, i])
     digits = dict(card.digit_temperature)
     for part in PRINT_FIELDS:
-        slots = [
-            i for (owner, _), place in digit_slots().items() if owner is part for i in range(place.start, place.stop)
-        ]
+        slots = slots_of(part)
         rows = predictions["part"] == PARTS.index(part)
         is_read = (_sigmoid(predictions["out_digit_seen"][rows][:, slots]) >= card.least_print_seen).ravel()
         truth = predictions["digits"][rows][:, slots].ravel()

@@ -89,6 +89,12 @@ def _centres(feature: Tensor, stride: int) -> tuple[Tensor, Tensor]:
     return x.view(1, 1, -1).expand(1, h, w), y.view(1, -1, 1).expand(1, h, w)
 
 
+def _grid(feature: Tensor) -> Tensor:
+    """The cells' centres in 0..1 of the crop, x then y: (2, h * w)."""
+    cx, cy = _centres(feature, 1)
+    return torch.stack((cx.flatten() / feature.shape[3], cy.flatten() / feature.shape[2]))
+
+
 class PartNetwork(nn.Module):
     """Judges, reads and points in one pass over a crop.
 
@@ -211,19 +217,15 @@ class PartNetwork(nn.Module):
         log_map = torch.log_softmax(self.slot_map(f).flatten(2).float(), -1)[:, self.shared_slots]
         here = self.digit_here(f).flatten(2).transpose(1, 2)
         weight = log_map.exp()
-        cx, cy = _centres(f, 1)
-        grid = torch.stack((cx.flatten() / f.shape[3], cy.flatten() / f.shape[2]), 1)
-        return weight.to(here.dtype) @ here, weight @ grid, log_map
+        return weight.to(here.dtype) @ here, weight @ _grid(f).T, log_map
 
     def _point(self, f: Tensor) -> tuple[Tensor, Tensor]:
         """Expected place of each pocket point with its log sigma, and whether it shows."""
         h, w = f.shape[2:]
         n = len(POCKET_POINTS)
         weight = torch.softmax(self.point_map(f).flatten(2), -1)
-        cx, cy = _centres(f, 1)
         shift = self.point_shift(f).flatten(2).view(f.shape[0], 3, n, h * w)
-        grid = torch.stack((cx.flatten() / w, cy.flatten() / h)).view(1, 2, 1, -1)
-        place = ((grid + shift[:, :2] / w) * weight[:, None]).sum(-1)
+        place = ((_grid(f).view(1, 2, 1, -1) + shift[:, :2] / w) * weight[:, None]).sum(-1)
         # kept in (-9, -0.5) by a curve, not by a cut: a point at a limit must still learn its way back
         log_sigma = 4.25 * torch.tanh(((shift[:, 2] * weight).sum(-1) + 1.75) / 4.25) - 4.75
         return torch.cat((place, log_sigma[:, None]), 1).transpose(1, 2), self.point_seen(f.mean((2, 3)))

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.classify.crops import CROPS
-from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots
+from pipeline.classify.heads import CUE_OF_HEAD, HEADS, POCKET_POINTS, SLOT_COUNT, digit_slots, slots_of
 from pipeline.config import ReferenceSheet
 from pipeline.domain import PartName
 from pipeline.train.families import AT_DRAWING, NO_FAMILY, Families, samples_without
@@ -98,9 +98,7 @@ def labels_of(crop: PartCrop, without: Collection[str] = ()) -> PartLabels:
 def labels_of_nothing(part: PartName) -> PartLabels:
     """Targets of a crop that a detector took for a part and that shows none: there is nothing to judge or to read."""
     digit_seen = np.full(SLOT_COUNT, -1, np.int8)
-    for (owner, _), where in digit_slots().items():
-        if owner is part:
-            digit_seen[where] = 0
+    digit_seen[slots_of(part)] = 0
     return PartLabels(
         answers=np.full(len(HEADS), -1, np.int8),
         seen=np.zeros(len(HEADS), np.int8),

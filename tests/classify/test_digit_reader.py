@@ -62,9 +62,8 @@ def test_a_window_is_the_picture_that_scikit_image_warps_to(angle):
     assert np.abs(window.cut(PICTURE) - wanted).max() < 4  # OpenCV interpolates in steps of 1/32 px
 
 
-def test_a_moved_window_is_off_by_shares_of_its_side():
-    moved = DigitWindow(10, 20, 0.5, 40).moved(across=0.1, down=-0.05, turn=0.25, scale=1.5)
-    assert moved == DigitWindow(14, 18, 0.75, 60)
+def test_a_widened_window_stays_round_its_digit():
+    assert DigitWindow(10, 20, 0.5, 40).widened(1.5) == DigitWindow(10, 20, 0.5, 60)
 
 
 class Brightness:
