@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 import torch
 
+from pipeline.classify.digit_reader import DIGITS
 from pipeline.config import load_sheets
 from pipeline.train.export import DETECTOR_SIDE_PX
 from pipeline.train.few_shot_report import Adapted, Report, write_report
@@ -82,6 +83,7 @@ class Setting:
         """Changes when anything does that an earlier outcome would depend on."""
         weights = [self.start_from / f"{name}.safetensors" for name in ("detector", "parts")]
         cards = [self.models / f"{name}.yaml" for name in ("detector", "parts")]
+        cards += sorted(self.models.glob(f"{DIGITS}.yaml"))  # names its weights by checksum
         tables = [self.adapt, self.own, self.test, self.own_test, self.test_departed, self.own_test_departed]
         folders = [folder for folder in tables if folder is not None]
         evidence = [self.configs / "evidence.yaml"]
@@ -166,10 +168,16 @@ class FewShot:
         return models, minutes
 
     def _copy_cards(self, models: Path) -> None:
-        """The given cards, before networks are exported beside them: what was fitted to scores and boxes stays."""
+        """The given cards, before networks are exported beside them: what was fitted to scores and boxes stays.
+
+        The digit reader goes along, so that networks before and after the training read print alike.
+        """
         models.mkdir(parents=True, exist_ok=True)
-        for name in ("detector.yaml", "parts.yaml"):
-            shutil.copyfile(self.setting.models / name, models / name)
+        for path in (*(self.setting.models / f"{name}.yaml" for name in ("detector", "parts")), *self._reader()):
+            shutil.copyfile(path, models / path.name)
+
+    def _reader(self) -> list[Path]:
+        return sorted(self.setting.models.glob(f"{DIGITS}.*"))
 
     def _fit_temperatures(self, weights: Path, models: Path) -> None:
         """Temperatures of the part network, fitted to listings of the own look that it never trains on."""
