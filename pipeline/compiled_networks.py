@@ -25,6 +25,21 @@ from openvino import opset13 as ops
 _KEPT = 40  # files, some 4 MB each: three sets of networks and more
 
 
+def _leave_tiles_unused() -> None:
+    """Keep the inference library off a processor's matrix tiles (AMX), unless somebody set a limit of their own.
+
+    Layers as narrow as those of these networks hardly fill a tile: with the vector instructions below it (VNNI) the
+    detector takes a tenth less time and the part network an eighth less. The library reads the limit (a variable of
+    oneDNN's) once, when it first makes a network ready; processes started from here inherit it.
+    """
+    with contextlib.suppress(OSError):
+        if " amx_int8" in Path("/proc/cpuinfo").read_text(encoding="utf-8"):
+            os.environ.setdefault("ONEDNN_MAX_CPU_ISA", "AVX512_CORE_VNNI")
+
+
+_leave_tiles_unused()
+
+
 def cache_folder() -> Path:
     """Where compiled networks are kept: in the user's cache (XDG Base Directory Specification 0.8)."""
     named = os.environ.get("XDG_CACHE_HOME", "")

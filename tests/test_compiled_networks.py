@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +74,27 @@ def test_old_files_make_room(tmp_path: Path):
     assert len(left) == 40
     assert "05.blob" not in left
     assert "44.blob" in left
+
+
+def kinds_of_kernels(**variables: str) -> set[str]:
+    """By which kinds of code a fresh process calculates the detector."""
+    program = (
+        "from pipeline.model_files import Network; import openvino as ov, pathlib\n"
+        "network = Network(pathlib.Path('models'), 'detector.xml', 64, 1)\n"
+        "compiled = network._compile(64, 64).get_compiled_model()\n"
+        "print(*{str(op.get_rt_info()['primitiveType'].astype(str)) for op in compiled.get_runtime_model().get_ops()})"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "ONEDNN_MAX_CPU_ISA"}
+    run = subprocess.run(
+        [sys.executable, "-c", program], env=environment | variables, capture_output=True, text=True, check=True
+    )
+    return set(run.stdout.split())
+
+
+@pytest.mark.skipif(" amx_int8" not in Path("/proc/cpuinfo").read_text(), reason="this processor has no matrix tiles")
+def test_networks_leave_matrix_tiles_unused_unless_somebody_wants_them():
+    assert not any("amx" in kind for kind in kinds_of_kernels())
+    assert any("amx" in kind for kind in kinds_of_kernels(ONEDNN_MAX_CPU_ISA="ALL"))
 
 
 def test_the_folder_is_the_users_cache(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
