@@ -200,3 +200,16 @@ def test_the_best_recipe_is_chosen_on_what_is_set_aside_and_every_point_is_made_
     (tmp_path / "parts.safetensors").write_text("other weights")
     few_shot.run(setting, [2], 1, 3, lambda line: None)
     assert len(rehearsal.trained) == 11
+
+
+def test_print_is_read_by_the_same_digit_reader_before_and_after_the_training(tmp_path, monkeypatch):
+    Rehearsal(monkeypatch)
+    setting = a_setting(tmp_path)
+    for name in ("digits.yaml", "digits.xml"):
+        (tmp_path / name).write_text("a reader")
+    few_shot.run(setting, [2], 1, 2, lambda line: None)
+    for models in ("start", "runs/mixed_2_draw0/models"):
+        assert (setting.out / models / "digits.xml").read_text() == "a reader"
+    before = setting.key()
+    (tmp_path / "digits.yaml").write_text("another reader")
+    assert setting.key() != before  # what came of another reader is not taken up
