@@ -232,7 +232,7 @@ class Network:
         if max(height, width) != self._side_px:
             raise ValueError(f"a picture of {width} x {height} px for a network of {self._side_px}")
         request = self._requests.get((height, width)) or self._compile(height, width)
-        outputs: Sequence[Any] = request.infer([pixels[None]]).to_tuple()
+        outputs: Sequence[Any] = request.infer([pixels[None]], share_inputs=True).to_tuple()
         names = [output.any_name for output in request.model_outputs]
         return {name: np.array(value[0], np.float32) for name, value in zip(names, outputs, strict=True)}
 

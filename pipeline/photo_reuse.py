@@ -351,13 +351,12 @@ def _placing(one: Corners, other: Corners) -> NDArray[np.float64] | None:
     """The shift and scale (2, 3) that lays `other` over `one`, in pixels of the corner copy."""
     if min(len(one.codes), len(other.codes)) < MIN_CORNERS_AGREEING:
         return None
-    pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(other.codes, one.codes)
-    near = [pair for pair in pairs if pair.distance < MAX_CODE_DISTANCE]
-    if len(near) < MIN_CORNERS_AGREEING:
+    theirs, ours = _nearest_both_ways(other.codes, one.codes)
+    if len(theirs) < MIN_CORNERS_AGREEING:
         return None
     matrix, agreeing = cv2.estimateAffinePartial2D(
-        other.points[[pair.queryIdx for pair in near]],
-        one.points[[pair.trainIdx for pair in near]],
+        other.points[theirs],
+        one.points[ours],
         ransacReprojThreshold=4.0,
         maxIters=500,
     )
@@ -366,6 +365,21 @@ def _placing(one: Corners, other: Corners) -> NDArray[np.float64] | None:
     placing = np.asarray(matrix, np.float64)
     is_likely = SCALE_RANGE[0] <= _scale(placing) <= SCALE_RANGE[1]
     return placing if is_likely and abs(math.atan2(placing[1, 0], placing[0, 0])) <= MAX_TURN_RAD else None
+
+
+def _nearest_both_ways(some: NDArray[np.uint8], others: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs of codes (n, 32) and (m, 32) of which each is the other's nearest, and near; as places in both.
+
+    NumPy counts bits twice as fast as OpenCV's matcher.
+    """
+    some_words, other_words = some.view(np.uint64), others.view(np.uint64)
+    distance = np.zeros((len(some), len(others)), np.uint16)
+    for word in range(some_words.shape[1]):
+        distance += np.bitwise_count(some_words[:, None, word] ^ other_words[None, :, word])
+    nearest = distance.argmin(axis=1)
+    at = np.arange(len(some))
+    is_pair = (distance.argmin(axis=0)[nearest] == at) & (distance[at, nearest] < MAX_CODE_DISTANCE)
+    return np.nonzero(is_pair)[0], nearest[is_pair]
 
 
 def _scale(placing: NDArray[np.float64]) -> float:

@@ -309,7 +309,7 @@ def _least_squares(
     """
     here, value, damping = start, residuals(start), 1e-3
     for _ in range(_LM_STEPS):
-        jacobian = _jacobian(residuals, here)
+        jacobian = _jacobian(residuals, here, value)
         normal, slope = jacobian.T @ jacobian, jacobian.T @ value
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -slope)
         tried = residuals(here + step)
@@ -322,7 +322,7 @@ def _least_squares(
             break
         else:
             damping *= 10
-    jacobian = _jacobian(residuals, here)
+    jacobian = _jacobian(residuals, here, value)
     if not np.isfinite(jacobian).all():
         return None
     spare = len(value) - len(here)
@@ -331,11 +331,13 @@ def _least_squares(
 
 
 def _jacobian(
-    residuals: Callable[[NDArray[np.float64]], NDArray[np.float64]], at: NDArray[np.float64]
+    residuals: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    at: NDArray[np.float64],
+    value: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    step = 1e-6
-    columns = [(residuals(at + nudge) - residuals(at - nudge)) / (2 * step) for nudge in np.eye(len(at)) * step]
-    return np.column_stack(columns)
+    """The slopes of the residuals, whose `value` there is known."""
+    step = 1e-7
+    return np.column_stack([(residuals(at + nudge) - value) / step for nudge in np.eye(len(at)) * step])
 
 
 def _as_measurement(
