@@ -174,7 +174,7 @@ def letterbox(pixels: Pixels, side_px: int) -> tuple[Pixels, float]:
     height, width = pixels.shape[:2]
     scale = side_px / max(height, width)
     out_wh = (max(1, round(width * scale)), max(1, round(height * scale)))
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR  # in two steps, half first, rivets lost 0.02 of their AP
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR  # halved first, queues rank worse: see DEVELOPERS
     picture = np.full((side_px, side_px, 3), PAD_GREY, np.uint8)
     picture[: out_wh[1], : out_wh[0]] = cv2.resize(pixels, out_wh, interpolation=way)
     return picture, scale
