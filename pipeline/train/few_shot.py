@@ -79,15 +79,18 @@ class Setting:
     workers: int
     out: Path
 
+    def digit_reader(self) -> list[Path]:
+        """Its card and files; none where the part network reads alone."""
+        return sorted(self.models.glob(f"{DIGITS}.*"))
+
     def key(self) -> str:
         """Changes when anything does that an earlier outcome would depend on."""
         weights = [self.start_from / f"{name}.safetensors" for name in ("detector", "parts")]
         cards = [self.models / f"{name}.yaml" for name in ("detector", "parts")]
-        cards += sorted(self.models.glob(f"{DIGITS}.yaml"))  # names its weights by checksum
         tables = [self.adapt, self.own, self.test, self.own_test, self.test_departed, self.own_test_departed]
         folders = [folder for folder in tables if folder is not None]
-        evidence = [self.configs / "evidence.yaml"]
-        return f"{hash_of_files([*weights, *cards, *evidence])} {hash_of_folders(folders)} {self.epochs}"
+        files = [*weights, *cards, *self.digit_reader(), self.configs / "evidence.yaml"]
+        return f"{hash_of_files(files)} {hash_of_folders(folders)} {self.epochs}"
 
 
 class FewShot:
@@ -173,11 +176,9 @@ class FewShot:
         The digit reader goes along, so that networks before and after the training read print alike.
         """
         models.mkdir(parents=True, exist_ok=True)
-        for path in (*(self.setting.models / f"{name}.yaml" for name in ("detector", "parts")), *self._reader()):
+        cards = [self.setting.models / f"{name}.yaml" for name in ("detector", "parts")]
+        for path in (*cards, *self.setting.digit_reader()):
             shutil.copyfile(path, models / path.name)
-
-    def _reader(self) -> list[Path]:
-        return sorted(self.setting.models.glob(f"{DIGITS}.*"))
 
     def _fit_temperatures(self, weights: Path, models: Path) -> None:
         """Temperatures of the part network, fitted to listings of the own look that it never trains on."""
