@@ -7,7 +7,7 @@ and what a person needs to judge it (data, figures, limits, licence).
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -208,8 +208,14 @@ class Network:
     per cent of the crop, and the outcome would depend on the processor.
     """
 
-    def __init__(self, models_dir: Path, file: str, side_px: int, threads: int) -> None:
-        """For pictures uint8 RGB of shape (height, width, 3), the longer side `side_px`, both multiples of 32."""
+    def __init__(
+        self, models_dir: Path, file: str, side_px: int, threads: int, asked: Collection[str] = frozenset()
+    ) -> None:
+        """For pictures uint8 RGB of shape (height, width, 3), the longer side `side_px`, both multiples of 32.
+
+        `asked`: the outputs that are wanted, those that it has of them; what only the others need is not computed.
+        All where empty.
+        """
         self._core, self._side_px = ov.Core(), side_px
         self._model = self._core.read_model(models_dir / file)  # what is no network is refused before the first picture
         self._made_of = checksum([models_dir / file, (models_dir / file).with_suffix(".bin")])
@@ -220,10 +226,11 @@ class Network:
             "ENABLE_CPU_PINNING": False,  # pinned, every worker process would take the same first processor
             **exact_arithmetic(),
         }
+        self._asked = frozenset(asked)
         self._requests: dict[tuple[int, int], ov.InferRequest] = {}
 
     def __call__(self, pixels: NDArray[np.uint8]) -> dict[str, NDArray[np.float32]]:
-        """All outputs of one picture by name, without the batch axis.
+        """The outputs of one picture by name, without the batch axis.
 
         Raises:
             ValueError: if the picture is of another size than the network was loaded for.
@@ -238,6 +245,9 @@ class Network:
 
     def _compile(self, height: int, width: int) -> ov.InferRequest:
         model = self._model.clone()
+        if self._asked:
+            wanted = [result for result in model.get_results() if result.output(0).names & self._asked]
+            model = ov.Model(wanted, model.get_parameters())
         model.reshape([1, height, width, 3])
         network = compiled(self._core, model, self._made_of, self._hints, cache_folder())
         request = network.create_infer_request()

@@ -68,8 +68,10 @@ def some_network(folder: Path) -> str:
     for inputs in (3, 32, 32):
         kernel = ops.constant(np.full((32, inputs, 3, 3), 0.01, np.float32))
         features = ops.convolution(features, kernel, [1, 1], [1, 1], [1, 1], [1, 1])
+    means = ops.reduce_mean(features, np.array([2, 3]), keep_dims=False)
     features.output(0).set_names({"features"})
-    ov.save_model(ov.Model([ops.result(features)], [picture]), folder / "some.xml")
+    means.output(0).set_names({"means"})
+    ov.save_model(ov.Model([ops.result(features), ops.result(means)], [picture]), folder / "some.xml")
     return "some.xml"
 
 
@@ -101,3 +103,12 @@ def test_a_network_takes_pictures_of_any_shape_with_its_long_side_and_no_others(
         assert network(np.zeros(shape, np.uint8))["features"].shape == (32, *shape[:2])
     with pytest.raises(ValueError, match="a picture of 32 x 32 px for a network of 64"):
         network(np.zeros((32, 32, 3), np.uint8))
+
+
+def test_a_network_gives_the_answers_that_are_asked_for_and_those_as_ever(tmp_path):
+    file = some_network(tmp_path)
+    picture = np.random.default_rng(0).integers(0, 256, (64, 64, 3)).astype(np.uint8)
+    everything = Network(tmp_path, file, 64, 1)(picture)
+    asked = Network(tmp_path, file, 64, 1, {"means", "an answer that it lacks"})(picture)
+    assert (set(everything), set(asked)) == ({"features", "means"}, {"means"})
+    assert (everything["means"] == asked["means"]).all()

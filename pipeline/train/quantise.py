@@ -74,7 +74,8 @@ def shown_to_part_reader(models_dir: Path, folder: Path) -> list[Pixels]:
     """
     card = read_card(models_dir, "parts", PartsCard)
     networks = _recording(models_dir, card.network, {spec.side_px for spec in CROPS.values()})
-    detector, reader = load_detector(models_dir), PartReader(card, networks)
+    by_part = {part: networks[spec.side_px] for part, spec in CROPS.items()}
+    detector, reader = load_detector(models_dir), PartReader(card, by_part)
     for photo in _photos_in(folder, _PHOTOS_OF_PARTS):
         for found in detector.find(photo):
             reader.read(photo, found)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -60,10 +62,14 @@ def answers(**changes: np.ndarray) -> dict[str, np.ndarray]:
     return {name: np.asarray(value, np.float32) for name, value in (plain | changes).items()}
 
 
+def always(network: Callable[[np.ndarray], dict[str, np.ndarray]]) -> dict[PartName, Callable]:
+    """The same network, whatever part it looks at."""
+    return dict.fromkeys(PartName, network)
+
+
 def read(part: PartName, out: dict[str, np.ndarray], box: Box | None = None, **settings: object):
-    networks = {side: (lambda pixels: out) for side in (256, 320)}
     found = FoundPart("p.jpg", part, box or Box(300, 200, 120, 120), 0.9)
-    return PartReader(card(**settings), networks).read(PHOTO, found, STYLES)
+    return PartReader(card(**settings), always(lambda pixels: out)).read(PHOTO, found, STYLES)
 
 
 def saying(head: str, answer: str, strength: float = 4.0) -> np.ndarray:
@@ -128,7 +134,7 @@ def test_unsure_print_is_looked_at_again_turned_and_aside_and_the_surer_looks_wi
 
     striped = Photo("p.jpg", np.tile(np.arange(800, dtype=np.uint8)[None, :, None], (600, 1, 3)))
     found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
-    [text] = PartReader(card(), {256: network, 320: network}).read(striped, found).reading.texts
+    [text] = PartReader(card(), always(network)).read(striped, found).reading.texts
     assert text.text == "4071"
     assert len(crops) == 7
     for quarters, other in zip((2, 1, 3), crops[1:4], strict=True):
@@ -157,7 +163,7 @@ def test_print_is_read_by_both_networks_together_at_the_places_that_the_first_on
     )
     reader = SaysAlways(digits(PartName.CARE_TAG, "code", "4071", 0.999))
     found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
-    [text] = PartReader(card(), {320: lambda pixels: shown}, None, reader).read(PHOTO, found).reading.texts
+    [text] = PartReader(card(), always(lambda pixels: shown), None, reader).read(PHOTO, found).reading.texts
     assert text.text == "4071"
     [(shape, part, where)] = reader.asked  # both together are sure at the first look
     assert (shape, part) == ((320, 320, 3), PartName.CARE_TAG)
@@ -168,7 +174,7 @@ def test_a_network_that_gives_no_places_reads_alone():
     shown = answers(digits=digits(PartName.CARE_TAG, "code", "4871", 0.99), digit_seen=np.full(SLOT_COUNT, 5.0))
     reader = SaysAlways(digits(PartName.CARE_TAG, "code", "4071", 0.999))
     found = FoundPart("p.jpg", PartName.CARE_TAG, Box(300, 200, 120, 120), 0.9)
-    [text] = PartReader(card(), {320: lambda pixels: shown}, None, reader).read(PHOTO, found).reading.texts
+    [text] = PartReader(card(), always(lambda pixels: shown), None, reader).read(PHOTO, found).reading.texts
     assert (text.text, reader.asked) == ("4871", [])
 
 
@@ -180,7 +186,7 @@ def looks_at(part: PartName, *shown: dict[str, np.ndarray]) -> int:
         looks.append(pixels)
         return shown[min(len(looks), len(shown)) - 1]
 
-    PartReader(card(), {256: network, 320: network}).read(PHOTO, FoundPart("p.jpg", part, Box(300, 200, 120, 120), 0.9))
+    PartReader(card(), always(network)).read(PHOTO, FoundPart("p.jpg", part, Box(300, 200, 120, 120), 0.9))
     return len(looks)
 
 
