@@ -96,7 +96,8 @@ def _name(core: ov.Core, model: ov.Model, made_of: str, hints: Mapping[str, Any]
     asked = [sorted(port.names) for port in model.outputs]
     # The processor's name does not tell which instructions a virtual machine lends of it; its features do.
     processor = [core.get_property("CPU", name) for name in ("FULL_DEVICE_NAME", "OPTIMIZATION_CAPABILITIES")]
-    what = [ov.__version__, made_of, shapes, asked, {key: str(value) for key, value in sorted(hints.items())}, str(processor)]
+    told = {key: str(value) for key, value in sorted(hints.items())}
+    what = [ov.__version__, made_of, shapes, asked, told, str(processor)]
     return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -201,6 +202,18 @@ def sha256_of(path: Path) -> str:
         raise ConfigError(f"{path}: the network's weights are missing; fetch the shipped models, or train") from err
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ready:
+    """A network for one shape of pictures, with views of the library's own memory: of the picture, of the answers.
+
+    Handing arrays over anew each time takes 0.2 ms more, at some five pictures a photo.
+    """
+
+    request: ov.InferRequest
+    picture: NDArray[np.uint8]  # (1, height, width, 3)
+    answers: Mapping[str, NDArray[Any]]  # by name, with the batch axis
+
+
 class Network:
     """A network that takes one picture at a time, compiled for a size of pictures when the first of that size comes.
 
@@ -227,7 +240,7 @@ class Network:
             **exact_arithmetic(),
         }
         self._asked = frozenset(asked)
-        self._requests: dict[tuple[int, int], ov.InferRequest] = {}
+        self._ready: dict[tuple[int, int], _Ready] = {}
 
     def __call__(self, pixels: NDArray[np.uint8]) -> dict[str, NDArray[np.float32]]:
         """The outputs of one picture by name, without the batch axis.
@@ -238,12 +251,12 @@ class Network:
         height, width = pixels.shape[:2]
         if max(height, width) != self._side_px:
             raise ValueError(f"a picture of {width} x {height} px for a network of {self._side_px}")
-        request = self._requests.get((height, width)) or self._compile(height, width)
-        outputs: Sequence[Any] = request.infer([pixels[None]], share_inputs=True).to_tuple()
-        names = [output.any_name for output in request.model_outputs]
-        return {name: np.array(value[0], np.float32) for name, value in zip(names, outputs, strict=True)}
+        ready = self._ready.get((height, width)) or self._made_ready(height, width)
+        ready.picture[0] = pixels
+        ready.request.infer(share_outputs=True)
+        return {name: np.array(value[0], np.float32) for name, value in ready.answers.items()}
 
-    def _compile(self, height: int, width: int) -> ov.InferRequest:
+    def _made_ready(self, height: int, width: int) -> _Ready:
         model = self._model.clone()
         if self._asked:
             wanted = [result for result in model.get_results() if result.output(0).names & self._asked]
@@ -251,5 +264,7 @@ class Network:
         model.reshape([1, height, width, 3])
         network = compiled(self._core, model, self._made_of, self._hints, cache_folder())
         request = network.create_infer_request()
-        self._requests[height, width] = request
-        return request
+        answers = zip(network.outputs, request.output_tensors, strict=True)
+        ready = _Ready(request, request.input_tensors[0].data, {port.any_name: held.data for port, held in answers})
+        self._ready[height, width] = ready
+        return ready

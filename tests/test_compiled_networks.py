@@ -81,7 +81,7 @@ def kinds_of_kernels(**variables: str) -> set[str]:
     program = (
         "from pipeline.model_files import Network; import openvino as ov, pathlib\n"
         "network = Network(pathlib.Path('models'), 'detector.xml', 64, 1)\n"
-        "compiled = network._compile(64, 64).get_compiled_model()\n"
+        "compiled = network._made_ready(64, 64).request.get_compiled_model()\n"
         "print(*{str(op.get_rt_info()['primitiveType'].astype(str)) for op in compiled.get_runtime_model().get_ops()})"
     )
     environment = {name: value for name, value in os.environ.items() if name != "ONEDNN_MAX_CPU_ISA"}
