@@ -2,8 +2,9 @@
 
 Trained networks go on training, with `train`, on nested subsets of the other look's labelled photos (whole listings),
 alone, mixed with as many photos of the own look, or mixed and then averaged with the weights that they started from,
-whichever does best on listings set aside for that choice; the test folder is only ever tested on. Temperatures are
-fitted anew to the own look; scores, boxes and the evidence stay. What is done is not done again.
+whichever does best on listings set aside for that choice; the test folder is only ever tested on. Cards and evidence
+stay as they are, temperatures too: fitted anew to the own look they are too sure of the other. What is done is not done
+again.
 """
 
 from __future__ import annotations
@@ -25,15 +26,11 @@ import torch
 
 from pipeline.classify.digit_reader import DIGITS
 from pipeline.config import load_sheets
-from pipeline.train.export import DETECTOR_SIDE_PX
 from pipeline.train.few_shot_report import Adapted, Report, write_report
-from pipeline.train.fit_parts import predict
-from pipeline.train.folder_samples import cut_samples
 from pipeline.train.judging import (
     Figures,
     figures_from_json,
     figures_of,
-    fit_temperatures,
     hash_of_files,
     hash_of_folders,
     judge,
@@ -49,13 +46,9 @@ from pipeline.train.listing_subsets import (
     write_subset,
 )
 from pipeline.train.main import TrainOptions, train
-from pipeline.train.networks import PartNetwork
-from pipeline.train.weights import load_network
 
 RECIPES = ("alone", "mixed", "averaged")
 _CHOICE_SHARE = 0.2  # of the other look's listings, set aside to choose the recipe on
-_TEMPERATURE_SHARE = 0.3  # of the own look's listings: never trained on, temperatures are fitted to them
-_TEMPERATURE_PHOTOS = 250
 _CHECK_SEED = 1000
 
 
@@ -97,14 +90,10 @@ class FewShot:
     """One experiment; every outcome is kept in `out` and looked up there first."""
 
     def __init__(self, setting: Setting, say: Callable[[str], None]) -> None:
-        """Divide the listings: to learn from, to choose on, to mix in, to fit temperatures to."""
+        """Divide the other look's listings: to learn from, to choose on."""
         self.setting, self.say, self.key = setting, say, setting.key()
         self.learn, choose = set_aside(shuffled(listings_in(setting.adapt), _CHECK_SEED), _CHOICE_SHARE)
-        mixed, temperature = set_aside(shuffled(listings_in(setting.own), _CHECK_SEED), _TEMPERATURE_SHARE)
         self.choose = write_subset(setting.adapt, choose, setting.out / "folders" / "choose")
-        self.mix = write_subset(setting.own, mixed, setting.out / "folders" / "mix")
-        few = first_with_photos(temperature, _TEMPERATURE_PHOTOS)
-        self.to_fit = write_subset(setting.own, few, setting.out / "folders" / "temperatures")
 
     def start(self) -> tuple[Figures, Figures]:
         """The networks as they come: on their own look, and on the other."""
@@ -114,7 +103,6 @@ class FewShot:
         if own is None or other is None:
             self._copy_cards(models)
             make_runnable(setting.start_from, models)
-            self._fit_temperatures(setting.start_from, models)
             own = self._judged("own look", (setting.own_test, setting.own_test_departed), models)
             other = self._judged("other look", (setting.test, setting.test_departed), models)
             self._note("start_own", own.as_json())
@@ -156,7 +144,7 @@ class FewShot:
         setting = self.setting
         home = setting.out / "runs" / name
         subset = write_subset(setting.adapt, chosen, home / "photos")
-        mixed_with = None if recipe == "alone" else self.mix
+        mixed_with = None if recipe == "alone" else setting.own
         options = TrainOptions(
             epochs=setting.epochs, start_from=setting.start_from, seed=seed, keeps_back=False, freezes_early=True,
             mixed_with=mixed_with, averages_with_start=recipe == "averaged",
@@ -167,7 +155,6 @@ class FewShot:
         train([subset], models, load_sheets(setting.configs), options, self._progress(name))
         minutes = (time.process_time() - started) / 60
         shutil.rmtree(models / "samples", ignore_errors=True)
-        self._fit_temperatures(models, models)
         return models, minutes
 
     def _copy_cards(self, models: Path) -> None:
@@ -179,15 +166,6 @@ class FewShot:
         cards = [self.setting.models / f"{name}.yaml" for name in ("detector", "parts")]
         for path in (*cards, *self.setting.digit_reader()):
             shutil.copyfile(path, models / path.name)
-
-    def _fit_temperatures(self, weights: Path, models: Path) -> None:
-        """Temperatures of the part network, fitted to listings of the own look that it never trains on."""
-        samples = self.setting.out / "temperature_samples"
-        if not samples.exists():
-            sheets = load_sheets(self.setting.configs)
-            with self._progress("own look")("cutting samples") as tell:
-                cut_samples([self.to_fit], samples, sheets, held_out=None, side_px=DETECTOR_SIDE_PX, on_progress=tell)
-        fit_temperatures(models, predict(load_network(PartNetwork, weights / "parts.safetensors"), samples))
 
     def _judged(self, label: str, folders: tuple[Path, Path | None], models: Path) -> Figures:
         setting = self.setting
@@ -275,7 +253,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--models", type=Path, default=Path("models"), metavar="DIR", help="cards that go with them")
     p.add_argument("--configs", type=Path, default=Path("configs"), metavar="DIR", help="sheets and evidence")
     p.add_argument("--adapt", type=Path, required=True, metavar="FOLDER", help="the other look, to learn from")
-    p.add_argument("--own", type=Path, required=True, metavar="FOLDER", help="the own look, to mix in and to fit to")
+    p.add_argument("--own", type=Path, required=True, metavar="FOLDER", help="the own look, to mix in")
     p.add_argument("--test", type=Path, required=True, metavar="FOLDER", help="the other look, other listings")
     p.add_argument("--test-departed", type=Path, metavar="FOLDER", help="the same, every cue departing often")
     p.add_argument("--own-test", type=Path, required=True, metavar="FOLDER", help="the own look, other listings")

@@ -155,7 +155,6 @@ class Rehearsal:
         monkeypatch.setattr(few_shot, "train", self.train)
         monkeypatch.setattr(few_shot, "judge", self.judge)
         monkeypatch.setattr(few_shot, "make_runnable", lambda weights, models: None)
-        monkeypatch.setattr(few_shot.FewShot, "_fit_temperatures", lambda self, weights, models: None)
         monkeypatch.setattr(few_shot, "write_report", lambda report, out: None)
 
     def train(self, folders, out, sheets, options, progress):
