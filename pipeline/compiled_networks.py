@@ -104,9 +104,12 @@ def _name(core: ov.Core, model: ov.Model, made_of: str, hints: Mapping[str, Any]
 def _kept(core: ov.Core, path: Path, hints: Mapping[str, Any]) -> ov.CompiledModel | None:
     try:
         data = path.read_bytes()
-        return core.import_model(io.BytesIO(data), "CPU", dict(hints))
+        kept = core.import_model(io.BytesIO(data), "CPU", dict(hints))
     except (OSError, RuntimeError):  # not there, cut short, of another library after all
         return None
+    with contextlib.suppress(OSError):
+        path.touch()  # those that were not needed for longest go first
+    return kept
 
 
 def _keep(network: ov.CompiledModel, path: Path) -> None:

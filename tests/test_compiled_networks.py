@@ -76,6 +76,21 @@ def test_old_files_make_room(tmp_path: Path):
     assert "44.blob" in left
 
 
+def test_what_was_needed_last_stays(tmp_path: Path):
+    core = ov.Core()
+    compiled(core, a_model(), "abc", HINTS, tmp_path)
+    [needed] = tmp_path.glob("*.blob")
+    os.utime(needed, (1, 1))
+    for number in range(2, 41):
+        path = tmp_path / f"{number:02d}.blob"
+        path.write_bytes(b"old")
+        os.utime(path, (number, number))
+    compiled(core, a_model(), "abc", HINTS, tmp_path)
+    compiled(core, a_model(), "another", HINTS, tmp_path)
+    assert needed.exists()
+    assert not (tmp_path / "02.blob").exists()
+
+
 def kinds_of_kernels(**variables: str) -> set[str]:
     """By which kinds of code a fresh process calculates the detector."""
     program = (

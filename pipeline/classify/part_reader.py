@@ -276,31 +276,39 @@ def load_part_reader(models_dir: Path, threads: int = 1) -> PartReader:
     card = read_card(models_dir, "parts", PartsCard)
     memory = load_memory(models_dir, card)
     genuine = memory if isinstance(memory, GenuineMemory) else None
-    asked = {part: answers_asked(part, genuine is not None) for part in PartName}
-    by_kind = {
-        (side_px, answers): Network(models_dir, card.network, side_px, threads, answers)
-        for side_px, answers in {(CROPS[part].side_px, answers) for part, answers in asked.items()}
-    }
-    networks = {part: by_kind[CROPS[part].side_px, answers] for part, answers in asked.items()}
-    return PartReader(card, networks, genuine, load_digit_reader(models_dir, threads))
+    digits = load_digit_reader(models_dir, threads)
+    networks: dict[PartName, Network] = {}
+    for (side_px, _), parts in _looked_at_alike().items():
+        asked = frozenset[str]().union(*(answers_used(part, genuine is not None) for part in parts))
+        networks |= dict.fromkeys(parts, Network(models_dir, card.network, side_px, threads, asked))
+    return PartReader(card, networks, genuine, digits)
 
 
-def answers_asked(part: PartName, is_compared: bool) -> frozenset[str]:
+def _looked_at_alike() -> dict[tuple[int, bool], list[PartName]]:
+    """Parts by the size of their crops and by whether there is print on them: each kind has a network of its own.
+
+    What reads print, at the finest features, takes a sixth of the time where there is none. More kinds would spare a
+    little more, and cost as much, as each network's weights push the others' out of the processor's cache.
+    """
+    kinds: dict[tuple[int, bool], list[PartName]] = {}
+    for part in PartName:
+        kinds.setdefault((CROPS[part].side_px, bool(_FIELDS[part])), []).append(part)
+    return kinds
+
+
+def answers_used(part: PartName, is_compared: bool) -> frozenset[str]:
     """Which of the part network's answers to a part's crop are used: a tab has no print, a button no corners.
-
-    What leads to the others alone is left out when the network is made ready: on two processors a fifth of the time for
-    a tab, a button, a rivet or a zip, a sixth for a pocket.
 
     Args:
         part: which part.
         is_compared: whether it is compared with the genuine ones.
     """
-    asked = {"box"}
-    asked |= {FEATURES} if is_compared else set()
-    asked |= {"answers", "seen"} if any(part in head.parts for head in HEADS) else set()
-    asked |= {"digits", "digit_seen", _PLACES} if _FIELDS[part] else set()
-    asked |= {"points", "point_seen"} if part is PartName.POCKET else set()
-    return frozenset(asked)
+    used = {"box"}
+    used |= {FEATURES} if is_compared else set()
+    used |= {"answers", "seen"} if any(part in head.parts for head in HEADS) else set()
+    used |= {"digits", "digit_seen", _PLACES} if _FIELDS[part] else set()
+    used |= {"points", "point_seen"} if part is PartName.POCKET else set()
+    return frozenset(used)
 
 
 def shows_clearly(part: PartName, out: Answers, card: PartsCard) -> bool:
