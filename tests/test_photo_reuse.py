@@ -85,6 +85,14 @@ def test_a_cropped_reencoded_copy_is_the_same_photo(name, mirrored):
     assert same.agreement > 0.95
 
 
+def test_a_copy_that_slides_away_when_laid_more_exactly_is_compared_as_its_corners_lay_it():
+    piece = ninths(load("text.png"))[8]  # half empty paper
+    copy = as_reused(piece, np.random.default_rng(1), mirrored=False)
+    same = compare(printed(piece), printed(copy))
+    assert same is not None
+    assert same.agreement > 0.96
+
+
 def test_two_photos_of_one_scene_from_beside_each_other_are_not_the_same_photo():
     left, right = load("motorcycle_left.png"), load("motorcycle_right.png")
     views = [printed(view) for side in (left, right) for view in (side, side[100:, 50:-50])]

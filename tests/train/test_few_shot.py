@@ -209,6 +209,7 @@ def test_print_is_read_by_the_same_digit_reader_before_and_after_the_training(tm
     few_shot.run(setting, [2], 1, 2, lambda line: None)
     for models in ("start", "runs/mixed_2_draw0/models"):
         assert (setting.out / models / "digits.xml").read_text() == "a reader"
+        assert (setting.out / models / "parts.yaml").read_text() == "parts.yaml"  # temperatures and all else as given
     before = setting.key()
     (tmp_path / "digits.yaml").write_text("another reader")
     assert setting.key() != before  # what came of another reader is not taken up
