@@ -396,32 +396,20 @@ class Laid(NamedTuple):
     is_shared: NDArray[np.bool_]
     share_of_one: float
     share_of_other: float
-
-    @property
-    def shared(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """The grey values of both where both are there."""
-        return self.one[self.is_shared], self.other[self.is_shared]
-
-    @property
-    def correlation(self) -> float:
-        """Of the shared grey values; 0 where one of them is all alike."""
-        one, other = self.shared
-        if not len(one) or min(float(one.std()), float(other.std())) == 0:
-            return 0.0
-        return float(np.corrcoef(one, other)[0, 1])
+    correlation: float  # where both are there
 
 
 def _agreement(laid: Laid) -> float | None:
     """The correlation of the two copies once laid over each other, or None if the pictures differ."""
     if max(laid.share_of_one, laid.share_of_other) < MIN_OVERLAP:
         return None
-    contrast, correlation = float(laid.shared[0].std()), laid.correlation
-    residue = contrast * math.sqrt(max(0.0, 1 - correlation**2))
-    if correlation <= 0 or residue > max(MAX_RESIDUE, MAX_RESIDUE_OF_CONTRAST * contrast):
+    contrast = float(laid.one[laid.is_shared].std())
+    residue = contrast * math.sqrt(max(0.0, 1 - laid.correlation**2))
+    if laid.correlation <= 0 or residue > max(MAX_RESIDUE, MAX_RESIDUE_OF_CONTRAST * contrast):
         return None
     cells = _cell_agreements(laid)
     agrees = len(cells) >= MIN_CELLS and float(np.percentile(cells, 20)) >= MIN_WEAK_AGREEMENT
-    return correlation if agrees else None
+    return laid.correlation if agrees else None
 
 
 def _smooth(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -456,16 +444,25 @@ def _laid(ground: NDArray[np.uint8], over: NDArray[np.uint8], back: NDArray[np.f
     """The second copy laid over the first; `back` (2, 3) leads from the first's pixels to the second's."""
     size_wh = (ground.shape[1], ground.shape[0])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    moved = cv2.warpAffine(over, back, size_wh, flags=flags)
-    inside = cv2.warpAffine(np.full(over.shape, 255, np.uint8), back, size_wh, flags=flags) == 255
+    one = ground.astype(np.float32)
+    other = np.asarray(cv2.warpAffine(over, back, size_wh, flags=flags), np.float32)
+    inside = np.asarray(cv2.warpAffine(np.full(over.shape, 255, np.uint8), back, size_wh, flags=flags) == 255, np.bool_)
     shared_of_other = inside.sum() * abs(float(np.linalg.det(back[:, :2])))
     return Laid(
-        one=ground.astype(np.float32),
-        other=np.asarray(moved, np.float32),
-        is_shared=np.asarray(inside, np.bool_),
+        one=one,
+        other=other,
+        is_shared=inside,
         share_of_one=float(inside.mean()),
         share_of_other=float(shared_of_other / over.size),
+        correlation=_correlation(one[inside], other[inside]),
     )
+
+
+def _correlation(one: NDArray[np.float32], other: NDArray[np.float32]) -> float:
+    """Of two rows of grey values; 0 where there are none or one row is all alike."""
+    if not len(one) or min(float(one.std()), float(other.std())) == 0:
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
 
 
 def _cell_agreements(laid: Laid) -> list[float]:
