@@ -16,6 +16,7 @@ from synthetic.textures import sensor_noise
 
 Matrix = NDArray[np.float64]
 Window = tuple[float, float, float, float]  # x, y, w, h in px of the whole photo
+Glint = tuple[float, float, float, float]  # where normals look to mirror it: nx, ny; width, strength (dark below 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Lamp:
     exposure: float
     hot_spot: tuple[float, float]  # brightest place, in photo widths and heights
     falloff: float
-    glints: tuple[tuple[float, float, float, float], ...]  # what metal mirrors: nx, ny, width, strength
+    glints: tuple[Glint, ...]  # what metal mirrors
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,9 @@ def plan_canvas(camera: Camera, window: Window, out_wh: tuple[int, int]) -> tupl
     return np.hstack([axes, -low[:, None]]) * scale, int(size[0]), int(size[1])
 
 
+_MIRRORED, _DARKEST_MIRRORED = 0.16, 0.03  # what metal mirrors where nothing stands out, and in the darkest corner
+
+
 def shade(canvas: Canvas, lamp: Lamp) -> Array:
     """Light the canvas: Lambert over the relief, mirrored glints on metal, a soft highlight on gloss. Linear RGB.
 
@@ -204,9 +208,10 @@ def _gleam(canvas: Canvas, lamp: Lamp, rows: slice, slopes: tuple[Array, Array, 
     axes = canvas.to_px[:, :2] / canvas.px_per_mm
     gx, gy, inv = (a[within] for a in slopes)
     nx, ny = -gx * inv, -gy * inv
-    mirror = xp.zeros_like(nx) + 0.16
+    mirror = xp.zeros_like(nx) + _MIRRORED
     for gnx, gny, width, strength in lamp.glints:
         mirror += strength * _spot(xp, nx, ny, axes @ np.array([gnx, gny]), width)
+    mirror = xp.clip(mirror, _DARKEST_MIRRORED, None)
     # what the light does to the colour, and in its place, where there is metal, the mirrored surroundings
     cloth = light[within]
     cloth += canvas.metal[box] * (1.2 * mirror - cloth)

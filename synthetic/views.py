@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -13,7 +14,19 @@ from numpy.typing import NDArray
 from pipeline.domain import Box, PartName
 from synthetic import scenes
 from synthetic.arrays import Arrays, NumpyArrays
-from synthetic.camera import Camera, Lamp, Overlay, Sensor, Window, look_at, photograph, plan_canvas, seen_colour, shade
+from synthetic.camera import (
+    Camera,
+    Glint,
+    Lamp,
+    Overlay,
+    Sensor,
+    Window,
+    look_at,
+    photograph,
+    plan_canvas,
+    seen_colour,
+    shade,
+)
 from synthetic.canvas import Canvas, Points, linear
 from synthetic.pair import Pair
 from synthetic.parts import hardware, label
@@ -192,23 +205,39 @@ def _lamp(rng: Rng, pair: Pair, kind: str) -> Lamp:
     d = np.array([np.cos(angle) * slant, np.sin(angle) * slant, 1.0])
     d /= np.linalg.norm(d)
     warm, tint = rng.uniform(*look.warmth), rng.normal(0, 0.05)
+    if rng.random() < 0.12:  # the camera's own balance is far off
+        warm, tint = warm + rng.normal(0, 0.3), tint + rng.normal(0, 0.1)
     mean = _mean_albedo(pair, kind)
     target = float(np.clip(0.19 * (mean / 0.19) ** 0.45, 0.05, 0.5))  # meters hold dark cloth dark, in part
     exposure = target / mean * 2 ** rng.normal(0, 0.35)
-    glints = tuple(
-        (
-            float(rng.normal(0, 0.35)),
-            float(rng.normal(0, 0.35)),
-            float(rng.uniform(0.08, 0.5)),
-            float(rng.uniform(0.3, 1.3)),
-        )
-        for _ in range(int(rng.integers(2, 5)))
-    )
     return Lamp(
         (float(d[0]), float(d[1]), float(d[2])), float(rng.uniform(*look.ambient)),
         (2 ** (warm / 2), 2**tint, 2 ** (-warm / 2)), float(exposure),
-        (float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))), float(rng.uniform(*look.falloff)), glints,
+        (float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.8))), float(rng.uniform(*look.falloff)),
+        _mirrored_room(rng),
     )  # fmt: skip
+
+
+def _mirrored_room(rng: Rng) -> tuple[Glint, ...]:
+    """What metal mirrors: a few soft lights, or a room with windows, bulbs and dark corners.
+
+    A small strong light makes the flank of a letter flash, whichever way it leans; a dark corner makes another black.
+    """
+    if rng.random() < 0.4:
+        return tuple(
+            (float(x), float(y), float(rng.uniform(0.08, 0.5)), float(rng.uniform(0.3, 1.3)))
+            for x, y in rng.normal(0, 0.35, (int(rng.integers(2, 5)), 2))
+        )
+    room: list[Glint] = []
+    for x, y in rng.normal(0, 0.45, (int(rng.integers(3, 9)), 2)):
+        wide = float(0.04 * 12 ** rng.random())
+        if rng.random() < 0.3:
+            room.append((float(x), float(y), 3 * wide, float(rng.uniform(-0.5, -0.1))))
+        else:
+            room.append((float(x), float(y), wide, float(0.2 * 12 ** rng.random() * (1.5 - wide))))
+    ahead = sum(strength * math.exp(-(x * x + y * y) / wide**2) for x, y, wide, strength in room)
+    dimmed = min(1.0, 1 / max(ahead, 1e-6))  # where metal lies flat its colour must not drown in what it mirrors
+    return tuple((x, y, wide, strength * dimmed) for x, y, wide, strength in room)
 
 
 def _sensor(rng: Rng, kind: str) -> Sensor:

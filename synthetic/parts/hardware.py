@@ -48,10 +48,15 @@ class Stamp:
     edge_mm: float = 0.06
 
 
+def _dirt(rng: Rng, most: float) -> float:
+    """How dark dirt makes the lower parts of letters: none at all on many, whose shape alone shows then."""
+    return float(rng.uniform(0.0, most)) if rng.random() < 0.7 else 0.0
+
+
 def rivet_stamp(pair: Pair) -> Stamp:
     """The stamp of the pair's rivets, or what it would be on blank ones."""
     rng = pair.rng(36)
-    cap, fill = rivet_radius(pair) * float(rng.uniform(0.24, 0.36)), float(rng.uniform(0.1, 0.75))
+    cap, fill = rivet_radius(pair) * float(rng.uniform(0.24, 0.36)), _dirt(rng, 0.75)
     depth, raised = float(rng.uniform(0.12, 0.28)), bool(rng.random() < 0.4)
     return Stamp(cap, depth, fill * (1 - 0.35 * pair.wear), raised, edge_mm(rng, 0.14))
 
@@ -59,7 +64,7 @@ def rivet_stamp(pair: Pair) -> Stamp:
 def face_stamp(pair: Pair) -> Stamp:
     """The legend on the button's face. Depth and dirt tell nothing of the finish: alike for clean and coated."""
     rng = pair.rng(38)
-    cap, fill = face_radius(pair) * float(rng.uniform(0.17, 0.24)), float(rng.uniform(0.0, 0.7))
+    cap, fill = face_radius(pair) * float(rng.uniform(0.17, 0.24)), _dirt(rng, 0.7)
     return Stamp(cap, float(rng.uniform(0.07, 0.3)), fill, bool(rng.random() < 0.5), edge_mm(rng, 0.2))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -122,7 +124,8 @@ def draw_pocket(pen: Pen, pair: Pair, with_tab: bool = True) -> None:
     for line in hem_lines[: int(rng.integers(1, 3))]:
         sew_line(pen, line, spacing, rng, pair.thread, relief, lustre=pair.lustre)
     corner, down, out = _seam_frame(pair)
-    lo, hi = tab_top_mm(pair) - 7, tab_top_mm(pair) + pair.sheet.tab.size[1] + 7
+    beside = float(pair.rng(10).uniform(4, 9))  # how far the tab's own stitching goes on above and below it
+    lo, hi = tab_top_mm(pair) - beside, tab_top_mm(pair) + pair.sheet.tab.size[1] + beside
     for line in _rows(pair):
         rows = stitches_along(line, spacing, rng)
         if with_tab:
@@ -258,19 +261,27 @@ def _tab_stitching(pen: Pen, pair: Pair, relief: float, lo: float, hi: float) ->
     insets = [abs((line[0] - corner) @ out) for line in _rows(pair)]
     if rng.random() < 0.3:  # some are held by a row close to the edge, or through the ribbon itself
         insets = [float(rng.uniform(-1.6, 1.2)), *insets]
-    rows = insets[: 1 if (uneven or states["tab_resewn"] == "yes") and rng.random() < 0.25 else 3]
+    held = _rows_sewn_with_the_tab(rng, states)
     if states["tab_resewn"] == "yes":
         _traces_of_resewing(pen, pair, relief, lo, hi, insets)
-    for inset in rows:
+    for number, inset in enumerate(insets[:3]):
         line = np.array([corner + down * lo - out * inset, corner + down * hi - out * inset])
-        if uneven:
+        if number >= held:  # the pocket's own row goes on past the tab
+            stitches = stitches_along(line, spacing, rng)
+        elif uneven:
             stitches = stitches_along(
-                line, spacing * rng.uniform(0.75, 1.35), rng, jitter=float(rng.uniform(0.22, 0.45)),
+                line, spacing * rng.uniform(0.75, 1.35), rng, jitter=float(rng.uniform(0.2, 0.45)),
                 wander_mm=float(rng.choice([0.25, 0.6, 0.9])), gaps=float(rng.choice([0.1, 0.25, 0.35])),
             )  # fmt: skip
         else:
             stitches = stitches_along(line, spacing, rng, jitter=float(rng.uniform(0.02, 0.06)))
-        sew(pen, stitches, thread, relief, lustre=pair.lustre)
+        sew(pen, stitches, thread if number < held else pair.thread, relief, lustre=pair.lustre)
+
+
+def _rows_sewn_with_the_tab(rng: Rng, states: Mapping[str, str]) -> int:
+    """How many rows at the edge hold the tab: put in after sewing, mostly one."""
+    departs = states["tab_stitch_spacing"] == "uneven" or states["tab_thread"] == "other"
+    return 1 if (departs or states["tab_resewn"] == "yes") and rng.random() < 0.6 else 3
 
 
 def _traces_of_resewing(pen: Pen, pair: Pair, relief: float, lo: float, hi: float, insets: list[float]) -> None:
