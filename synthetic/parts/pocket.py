@@ -124,7 +124,8 @@ def draw_pocket(pen: Pen, pair: Pair, with_tab: bool = True) -> None:
     for line in hem_lines[: int(rng.integers(1, 3))]:
         sew_line(pen, line, spacing, rng, pair.thread, relief, lustre=pair.lustre)
     corner, down, out = _seam_frame(pair)
-    beside = float(pair.rng(10).uniform(4, 9))  # how far the tab's own stitching goes on above and below it
+    # How far the tab's own stitching goes on above and below it; a later hand keeps to no rule.
+    beside = float(pair.rng(10).uniform(4, 9)) if _sewn_later(pair.states) else 7.0
     lo, hi = tab_top_mm(pair) - beside, tab_top_mm(pair) + pair.sheet.tab.size[1] + beside
     for line in _rows(pair):
         rows = stitches_along(line, spacing, rng)
@@ -280,8 +281,12 @@ def _tab_stitching(pen: Pen, pair: Pair, relief: float, lo: float, hi: float) ->
 
 def _rows_sewn_with_the_tab(rng: Rng, states: Mapping[str, str]) -> int:
     """How many rows at the edge hold the tab: put in after sewing, mostly one."""
-    departs = states["tab_stitch_spacing"] == "uneven" or states["tab_thread"] == "other"
-    return 1 if (departs or states["tab_resewn"] == "yes") and rng.random() < 0.6 else 3
+    return 1 if _sewn_later(states) and rng.random() < 0.6 else 3
+
+
+def _sewn_later(states: Mapping[str, str]) -> bool:
+    """Whether the tab's stitching shows a later hand."""
+    return states["tab_stitch_spacing"] == "uneven" or states["tab_thread"] == "other" or states["tab_resewn"] == "yes"
 
 
 def _traces_of_resewing(pen: Pen, pair: Pair, relief: float, lo: float, hi: float, insets: list[float]) -> None:
