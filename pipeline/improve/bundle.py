@@ -28,7 +28,7 @@ from pipeline.evidence.learn import fit_calibration, shares_in, updated_shares, 
 from pipeline.improve.train_heads import answer_weights
 from pipeline.model_files import FITTED, FittedCard, GenuineCard, PartsCard, read_card, sha256_of
 from pipeline.train.export import save_card
-from pipeline.train.fit_evidence import fit_temperature, update_card
+from pipeline.train.fit_evidence import head_temperature, update_card
 from pipeline.train.heads_in_place import put_heads
 from pipeline.train.networks import PartNetwork
 from pipeline.train.weights import load_network, save_weights
@@ -87,7 +87,7 @@ def fit_temperatures_of_heads(
         if asked.sum() >= _FEWEST:
             truth = answers[asked, number]
             told = logits[asked][:, head_slices()[head.name]]
-            temperature[head.name] = round(fit_temperature(told, truth, weights[number][truth]), 3)
+            temperature[head.name] = round(head_temperature(told, truth, weights[number][truth]), 3)
     return temperature
 
 

@@ -21,6 +21,7 @@ from pipeline.train.fit_evidence import (
     best_score,
     best_weight,
     fit_temperature,
+    head_temperature,
     keep_night,
     point_scales,
 )
@@ -33,6 +34,15 @@ def test_the_temperature_that_made_the_logits_too_sharp_is_found_again(temperatu
     chances = np.exp(honest) / np.exp(honest).sum(1, keepdims=True)
     truth = np.array([rng.choice(3, p=row) for row in chances])
     assert fit_temperature(honest * temperature, truth) == pytest.approx(temperature, rel=0.06)
+
+
+def test_a_head_that_errs_nowhere_on_held_out_crops_is_not_made_surer_for_it():
+    truth = np.tile([0, 1], 100)
+    faultless = np.where(truth[:, None] == [0, 1], 3.0, 0.0)
+    assert fit_temperature(faultless, truth) == pytest.approx(0.25, rel=0.01)  # its lower limit
+    assert head_temperature(faultless, truth) == 1
+    too_sure = np.where(np.arange(200)[:, None] % 5 == 0, faultless[:, ::-1], faultless)  # one in five is wrong
+    assert head_temperature(too_sure, truth) == pytest.approx(3 / np.log(4), rel=0.01)
 
 
 def test_stated_spreads_are_scaled_until_two_misses_in_three_lie_within():
